@@ -1,0 +1,1 @@
+//! The daemon: MQTT and the real clock around the same core.

@@ -1,0 +1,1 @@
+//! The dry run: weather in, core and plant replayed, reports out.

@@ -1,0 +1,1 @@
+//! The journal: the durable record of readings, requests, verdicts and commands.

@@ -1,0 +1,1 @@
+//! The sun and the geometry of facades, openings and slats: numbers in, numbers out.
