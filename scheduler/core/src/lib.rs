@@ -1,1 +1,19 @@
-//! The decision core: time, readings and requests go in as values; commands, reasons and the next wake-up come out.
+//! The decision core: time, readings and requests go in as values; commands,
+//! reasons and the next wake-up come out.
+//!
+//! Nothing here reads a clock, a file, the environment or a random source, and
+//! nothing is iterated in an order that could differ from run to run; the
+//! crate's `clippy.toml` bans the means. What people write is turned into a
+//! [`model::Model`] elsewhere.
+
+pub mod engine;
+pub mod ids;
+pub mod input;
+pub mod model;
+pub mod output;
+pub mod pose;
+pub mod reason;
+pub mod say;
+pub mod time;
+
+pub use engine::Core;
