@@ -1,1 +1,9 @@
 //! What people write: site file and calendars, with every problem found in one pass.
+
+mod diagnostic;
+pub mod site;
+pub mod wire;
+
+pub use diagnostic::{Diagnostic, Severity};
+pub use site::{FileRead, Files, LoadOptions, Outcome, Site, load_site};
+pub use wire::Wire;

@@ -4,7 +4,8 @@ use crate::ids::{ContactId, DeviceId, FacadeId, GroupId, RoomId, SensorId, Timet
 use crate::model::Kind;
 use crate::pose::Pose;
 use leeside_solar::Slats;
-use leeside_solar::shade::Opening;
+use leeside_solar::reach::Section;
+use leeside_solar::shade::{Obstructions, Opening};
 
 /// Drives that are commanded together: same facade, same exposure, same kind.
 #[derive(Clone, Debug)]
@@ -43,6 +44,11 @@ pub struct Group {
     pub slats: Option<Slats>,
     /// The opening that stands for the group in shading geometry.
     pub opening: Option<Opening>,
+    /// What stands in the sun's way at that opening: what its facade has, and the
+    /// opening's own reveal, overhang and fins.
+    pub obstructions: Obstructions,
+    /// Section through that opening, for [`SunAim::Depth`] of shutters and screens.
+    pub section: Option<Section>,
 }
 
 /// A wind sector that makes the limit stricter. It may only tighten.
