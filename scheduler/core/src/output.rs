@@ -255,8 +255,8 @@ pub enum WakeFor {
     SensorCheck(SensorId),
     /// A weather guard's persistence or hold ends.
     Guard(GroupId, Word),
-    /// Weather has been known for long enough after a restart.
-    WeatherKnown,
+    /// A group's weather has been known for long enough after a restart.
+    WeatherKnown(GroupId),
     /// A door's latch or a contact's silence.
     Contact(crate::ids::ContactId),
     /// A hold by hand ends or is announced.
@@ -265,14 +265,18 @@ pub enum WakeFor {
     Facade(crate::ids::FacadeId),
     /// A delay, interval or step of a group's sun wish.
     Sun(GroupId),
-    /// A timetable changes phase, or a special day begins or ends.
-    Phase(GroupId),
+    /// A timetable changes phase, or looks at the next day.
+    Phase(crate::ids::TimetableId),
+    /// A special day begins or ends.
+    Special,
     /// Quiet hours begin or end.
     Quiet(GroupId),
     /// A drive's budget, report or reference.
     Drive(DeviceId),
     /// A reminder of a service hold.
     Service(GroupId),
+    /// Inputs of this moment are to be decided upon once it has passed.
+    Settle,
 }
 
 /// The next moment at which something would happen without any input.

@@ -47,7 +47,8 @@ pub enum LightSource {
 }
 
 /// Why a guard or wish spoke.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Because {
     /// Wind at or above the limit.
     WindAbove {

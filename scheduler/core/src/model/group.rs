@@ -4,6 +4,7 @@ use crate::ids::{ContactId, DeviceId, FacadeId, GroupId, RoomId, SensorId, Timet
 use crate::model::Kind;
 use crate::pose::Pose;
 use leeside_solar::Slats;
+use leeside_solar::reach::{Awning, Section};
 use leeside_solar::reach::Section;
 use leeside_solar::shade::{Obstructions, Opening};
 
@@ -183,12 +184,21 @@ pub enum SunAim {
     TrackSlats,
     /// A fixed pose whenever the sun is on the opening.
     Fixed(Pose),
-    /// Just so far that direct sun stays within `depth_m` behind the facade at
-    /// the height of the work plane (for an awning: off the terrace beyond it).
+    /// A shutter or screen just so far down that direct sun reaches no deeper
+    /// than `depth_m` behind the wall at the height of the work plane.
     Depth {
+        /// The opening and the room behind it, in section.
+        section: Section,
         /// How deep direct sun may reach, m.
         depth_m: f64,
-        /// Height of the work plane above the sill's floor, m.
+    },
+    /// An awning just so far out that direct sun stays off the terrace.
+    Terrace {
+        /// The awning's geometry.
+        awning: Awning,
+        /// Off the terrace from the wall out to this, m.
+        depth_m: f64,
+        /// ... at this height above it, m.
         plane_m: f64,
     },
 }

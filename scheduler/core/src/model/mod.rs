@@ -138,8 +138,6 @@ pub struct Room {
     pub occupancy: Option<ContactId>,
     /// Room temperature, for heat in or out.
     pub temperature: Option<SensorId>,
-    /// Plain switch inputs of the room.
-    pub switches: Vec<ContactId>,
 }
 
 impl Model {

@@ -61,8 +61,6 @@ pub struct Product {
     pub reference_after_moves: u32,
     /// Full cycles the maker vouches for (endurance class), for reports.
     pub endurance_cycles: Option<u32>,
-    /// For awnings: projection when fully extended, m, and mounting height, m.
-    pub awning: Option<leeside_solar::reach::Awning>,
     /// Solar transmittance (g value with glazing) when shading, for reports, 0..1.
     pub g_total: Option<f64>,
 }
@@ -94,6 +92,9 @@ pub struct Drive {
     pub gateway: Option<GatewayId>,
     /// Its measured power, where the plant sends it.
     pub evidence: Option<Evidence>,
+    /// Whether the plant tells where the drive stands. Then silence after a
+    /// command is retried and alarmed; without reports nothing can be said.
+    pub reports: bool,
 }
 
 /// One shutter, slat blind, screen or awning, with its drive.

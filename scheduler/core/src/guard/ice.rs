@@ -1,0 +1,126 @@
+//! Ice: to refuge *before* it freezes, then nothing moves until warmth has lasted.
+//!
+//! With a temperature above freezing the device still reaches its refuge; once
+//! the temperature is at or below 0 °C it may be frozen in its guides and holds.
+//! An unknown temperature counts as frost: to refuge if the last trusted value
+//! was above the limit, else hold and alarm.
+
+use super::{GuardState, Heard, Look, Times, hear};
+use crate::model::{IceRule, Moisture};
+use crate::reason::Because;
+use crate::sensor::SensorState;
+use crate::time::{Now, Steady};
+use serde::{Deserialize, Serialize};
+
+/// At or below this a wet device may be frozen, °C.
+const FREEZING_C: f64 = 0.0;
+
+/// The ice guard's state.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct IceState {
+    pub(crate) guard: GuardState,
+    /// May be frozen: nothing moves it but what the site's policy says.
+    pub(crate) frozen: bool,
+    /// The coldest trusted temperature at the last look, °C.
+    trusted_c: Option<f64>,
+    /// When moisture was last seen.
+    moist: Option<Steady>,
+    /// Somebody has looked and found it free: no frost lockout until it has been warm again.
+    cleared: bool,
+}
+
+pub(crate) const fn times(rule: &IceRule) -> Times {
+    Times { persistence_ms: 0, hold_ms: rule.hold_ms }
+}
+
+pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now) {
+    let moist = moist(state, rule, sensors, now);
+    let look = look(state, rule, sensors, moist);
+    if state.cleared {
+        state.cleared = look != Look::Calm;
+        return;
+    }
+    let was_engaged = state.guard.engaged.is_some();
+    let unknown = matches!(look, Look::Unknown { .. });
+    state.guard.step(look, now, times(rule), &Because::FrostHolding { above_c: rule.above_c });
+    if state.guard.engaged.is_none() {
+        state.frozen = false;
+    } else if unknown {
+        // Above the limit when last trusted: it can still go. Otherwise it may already sit fast.
+        let could_move = state.trusted_c.is_some_and(|t| t > rule.below_c);
+        state.frozen |= !was_engaged && !could_move;
+    } else {
+        state.frozen |= state.trusted_c.is_some_and(|t| t <= FREEZING_C);
+    }
+}
+
+fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bool) -> Look {
+    let mut coldest: Option<(f64, crate::ids::SensorId)> = None;
+    let (mut waiting, mut unknown) = (false, None);
+    for &id in &rule.sensors {
+        match hear(sensors, id) {
+            Heard::Good(id, sensor) => match sensor.value {
+                Some(t) if coldest.is_none_or(|(c, _)| t < c) => coldest = Some((t, id)),
+                Some(_) => {}
+                None => waiting = true,
+            },
+            Heard::Fault(sensor, fault) => {
+                unknown.get_or_insert(Look::Unknown { sensor, fault });
+            }
+            Heard::Waiting(_) => waiting = true,
+            Heard::LeftOut => {}
+        }
+    }
+    if let Some((t, sensor)) = coldest {
+        if t < rule.below_c && moist {
+            state.trusted_c = Some(t);
+            let because = Because::Frost { sensor, temperature_c: t, below_c: rule.below_c };
+            return Look::Over { because, level: -t };
+        }
+    }
+    if let Some(unknown) = unknown {
+        return unknown;
+    }
+    match coldest {
+        _ if waiting => Look::Waiting,
+        None => Look::Waiting,
+        Some((t, _)) => {
+            state.trusted_c = Some(t);
+            if t > rule.above_c { Look::Calm } else { Look::Between }
+        }
+    }
+}
+
+/// Whether there is something to freeze. A moisture sensor that is not to be
+/// believed counts as moist.
+fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now) -> bool {
+    let mut moist = false;
+    for source in &rule.moisture {
+        moist |= match *source {
+            Moisture::Always => true,
+            Moisture::Humidity { sensor, from_pct } => match hear(sensors, sensor) {
+                Heard::Good(_, s) => s.value.is_none_or(|rh| rh >= from_pct),
+                Heard::Fault(..) | Heard::Waiting(_) => true,
+                Heard::LeftOut => false,
+            },
+            Moisture::Rain { sensor, within_ms } => match hear(sensors, sensor) {
+                Heard::Good(_, s) => {
+                    if s.value.is_some_and(|v| v > 0.0) {
+                        state.moist = Some(now.steady);
+                    }
+                    state.moist.is_some_and(|at| now.steady.0 - at.0 <= within_ms)
+                }
+                Heard::Fault(..) | Heard::Waiting(_) => true,
+                Heard::LeftOut => false,
+            },
+        };
+    }
+    moist
+}
+
+/// Somebody has looked: the device is free.
+pub(crate) fn cleared(state: &mut IceState) {
+    state.frozen = false;
+    state.guard = GuardState::default();
+    state.cleared = true;
+}

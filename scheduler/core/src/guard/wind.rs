@@ -1,0 +1,107 @@
+//! Wind: engages on gust (or on mean where no gust comes) at the group's limit;
+//! releases only after gust *and* mean have stayed below limit minus
+//! hysteresis for the hold time. The worst of a group's sensors counts, each
+//! with its factor.
+
+use super::{Heard, Look, Times, hear};
+use crate::model::{WindLink, WindRule};
+use crate::reason::{Because, WindPart};
+use crate::sensor::SensorState;
+
+pub(crate) const fn times(rule: &WindRule) -> Times {
+    Times { persistence_ms: rule.persistence_ms, hold_ms: rule.hold_ms }
+}
+
+pub(crate) fn holding(rule: &WindRule) -> Because {
+    Because::WindHolding {
+        peak_mps: 0.0,
+        limit_mps: rule.limit_mps,
+        calm_below_mps: rule.limit_mps - rule.hysteresis_mps,
+    }
+}
+
+/// Looks at the sensors. With `peak`, at the worst of what came since the last look.
+pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look {
+    let mut worst: Option<(f64, Because)> = None;
+    let mut waiting = false;
+    let mut unknown = None;
+    for link in &rule.links {
+        match hear(sensors, link.sensor) {
+            Heard::Good(id, state) => {
+                let Some((mut speed, mut part)) = state.wind() else {
+                    waiting = true;
+                    continue;
+                };
+                if let (true, Some(top)) = (peak, state.peak) {
+                    if top > speed {
+                        (speed, part) = (top, WindPart::Gust);
+                    }
+                }
+                let factor = factor(link, state.direction);
+                let here = speed * factor;
+                if worst.as_ref().is_none_or(|(level, _)| here > *level) {
+                    let because = Because::WindAbove {
+                        sensor: id,
+                        part,
+                        speed_mps: speed,
+                        factor,
+                        limit_mps: rule.limit_mps,
+                    };
+                    worst = Some((here, because));
+                }
+            }
+            Heard::Fault(sensor, fault) => {
+                unknown.get_or_insert(Look::Unknown { sensor, fault });
+            }
+            Heard::Waiting(_) => waiting = true,
+            Heard::LeftOut => {}
+        }
+    }
+    match (worst, unknown) {
+        (Some((level, because)), _) if level >= rule.limit_mps => Look::Over { because, level },
+        (_, Some(unknown)) => unknown,
+        _ if waiting => Look::Waiting,
+        (Some((level, _)), None) if level < rule.limit_mps - rule.hysteresis_mps => Look::Calm,
+        (Some(_), None) => Look::Between,
+        // Every sensor left out: nobody speaks of the wind, so nothing becomes calm.
+        (None, None) => Look::Waiting,
+    }
+}
+
+/// The factor of a link for wind from `direction`; without a direction, the
+/// largest: unknown is not calm.
+pub(crate) fn factor(link: &WindLink, direction: Option<f64>) -> f64 {
+    let sector = link
+        .sectors
+        .iter()
+        .filter(|s| direction.is_none_or(|d| within(d, s.from_deg, s.to_deg)))
+        .map(|s| s.factor)
+        .fold(1.0, f64::max);
+    link.factor * sector
+}
+
+fn within(direction: f64, from: f64, to: f64) -> bool {
+    let turn = |d: f64| d.rem_euclid(360.0);
+    turn(direction - from) <= turn(to - from)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sector_may_cross_north_and_an_unknown_direction_counts_as_the_worst() {
+        assert!(within(350.0, 340.0, 20.0));
+        assert!(within(10.0, 340.0, 20.0));
+        assert!(!within(180.0, 340.0, 20.0));
+        let link = WindLink {
+            sensor: crate::ids::SensorId(0),
+            factor: 1.1,
+            sectors: vec![crate::model::Sector { from_deg: 180.0, to_deg: 270.0, factor: 1.5 }],
+        };
+        let close = |a: f64, b: f64| (a - b).abs() < 1e-12;
+        assert!(close(factor(&link, Some(200.0)), 1.65));
+        assert!(close(factor(&link, Some(90.0)), 1.1));
+        assert!(close(factor(&link, None), 1.65));
+    }
+}

@@ -1,0 +1,5 @@
+//! Wishes: what asks for a pose, within the bounds of every guard.
+
+pub(crate) mod hand;
+pub(crate) mod sun;
+pub(crate) mod timetable;

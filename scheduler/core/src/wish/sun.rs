@@ -1,0 +1,328 @@
+//! The sun wish: shade while the sun is bright on the facade, track it with the
+//! slats, and let go in two steps.
+//!
+//! Bright means: irradiance on the facade's plane at or above the threshold and
+//! direct sun on the opening, both for the on-delay. No longer bright means: at
+//! or below the lower threshold, or no direct sun, for the off-delay; then the
+//! slats open first, and the blind retracts only later. Delays, least step,
+//! least interval and a daily cap keep a sky with broken cloud from pumping.
+
+use crate::model::{DailyCap, Group, HeatRule, Kind, SunAim, SunRule};
+use crate::pose::Pose;
+use crate::reason::{Because, LightSource, SlatsSay};
+use crate::time::{MINUTE, Now, Steady};
+use chrono::NaiveDate;
+use leeside_solar::Cutoff;
+use serde::{Deserialize, Serialize};
+
+/// What is known of a facade's sun and light at the last look.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct FacadeLight {
+    pub(crate) source: LightSource,
+    /// Irradiance on the plane, W/m².
+    pub(crate) irradiance_wm2: f64,
+    pub(crate) cos_incidence: f64,
+    pub(crate) profile_deg: f64,
+    /// The sun is up, in front of the plane and not behind the horizon.
+    pub(crate) sunlit: bool,
+}
+
+/// Where the wish stands.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub(crate) enum Stage {
+    /// Asks for nothing.
+    Off,
+    /// Shades.
+    Shading,
+    /// Slats are open; retraction follows at the given moment.
+    Opened(Steady),
+}
+
+/// A group's sun wish.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct SunState {
+    pub(crate) stage: Stage,
+    /// Since when the light has asked for the other of bright and dim.
+    turning: Option<Steady>,
+    /// The pose asked for while not off.
+    pub(crate) pose: Pose,
+    pub(crate) slats: SlatsSay,
+    /// When the tilt (or depth) was last worked out.
+    tracked: Option<Steady>,
+    day: Option<NaiveDate>,
+    pub(crate) travels: u16,
+    pub(crate) tilts: u16,
+    /// Wanted to move, but the day's moves are used up.
+    pub(crate) capped: bool,
+}
+
+impl SunState {
+    pub(crate) const fn new() -> Self {
+        Self {
+            stage: Stage::Off,
+            turning: None,
+            pose: Pose::RETRACTED,
+            slats: SlatsSay::None,
+            tracked: None,
+            day: None,
+            travels: 0,
+            tilts: 0,
+            capped: false,
+        }
+    }
+
+    /// What was counted before a restart may be stale: it starts over, but the
+    /// moves of the day stay counted.
+    pub(crate) const fn restart(&mut self) {
+        self.stage = Stage::Off;
+        self.turning = None;
+        self.tracked = None;
+    }
+}
+
+/// One look at the light. `lit` says whether direct sun falls on the group's
+/// opening; `profiles` gives the profile angles of the minutes from now through
+/// the least interval.
+pub(crate) fn step(
+    state: &mut SunState,
+    group: &Group,
+    rule: &SunRule,
+    light: &FacadeLight,
+    lit: bool,
+    now: Now,
+    date: NaiveDate,
+    profiles: &mut dyn FnMut(i64) -> Vec<f64>,
+) {
+    if state.day != Some(date) {
+        state.day = Some(date);
+        state.travels = 0;
+        state.tilts = 0;
+        state.capped = false;
+    }
+    let shading = state.stage == Stage::Shading;
+    let bright = lit && light.irradiance_wm2 >= rule.on_wm2;
+    let dim = !lit || light.irradiance_wm2 <= rule.off_wm2;
+    let turns = if shading { dim } else { bright };
+    if turns {
+        let since = *state.turning.get_or_insert(now.steady);
+        let delay = if shading { rule.off_delay_ms } else { rule.on_delay_ms };
+        if now.steady.0 - since.0 >= delay {
+            state.turning = None;
+            if shading { let_go(state, group, rule, now) } else { shade(state, rule) }
+        }
+    } else {
+        state.turning = None;
+    }
+    if let Stage::Opened(retract) = state.stage {
+        if retract <= now.steady {
+            state.stage = Stage::Off;
+            state.travels += 1;
+        }
+    }
+    if state.stage == Stage::Shading {
+        track(state, group, rule, now, profiles);
+    }
+}
+
+/// Begins to shade, if the day's travels allow the way out and back.
+fn shade(state: &mut SunState, rule: &SunRule) {
+    if state.stage == Stage::Off {
+        let DailyCap { travels, .. } = rule.cap;
+        if state.travels + 2 > travels {
+            state.capped = true;
+            return;
+        }
+        state.travels += 1;
+    }
+    state.stage = Stage::Shading;
+    state.tracked = None;
+}
+
+/// Lets go: slats first, or at once where there are none.
+fn let_go(state: &mut SunState, group: &Group, rule: &SunRule, now: Now) {
+    if group.kind == Kind::SlatBlind && rule.retract_delay_ms > 0 {
+        if state.pose.tilt_deg != Some(0) {
+            state.tilts += 1;
+        }
+        state.pose = Pose::slats(state.pose.extension_pct, 0);
+        state.slats = SlatsSay::Horizontal;
+        state.stage = Stage::Opened(now.steady.plus(rule.retract_delay_ms));
+    } else {
+        state.stage = Stage::Off;
+        state.travels += 1;
+    }
+}
+
+/// Works out the pose for the interval to come, not more often than the least interval.
+fn track(
+    state: &mut SunState,
+    group: &Group,
+    rule: &SunRule,
+    now: Now,
+    profiles: &mut dyn FnMut(i64) -> Vec<f64>,
+) {
+    let first = state.tracked.is_none();
+    if state.tracked.is_some_and(|at| now.steady.0 - at.0 < rule.least_interval_ms) {
+        return;
+    }
+    state.tracked = Some(now.steady);
+    let minutes = rule.least_interval_ms / MINUTE;
+    match rule.aim {
+        SunAim::Fixed(pose) => state.pose = pose,
+        SunAim::TrackSlats => track_slats(state, group, rule, first, &profiles(minutes)),
+        SunAim::Depth { section, depth_m } => {
+            let wanted = profiles(minutes)
+                .into_iter()
+                .map(|p| section.extension_for_depth(p, 0.0, depth_m))
+                .fold(0.0, f64::max);
+            extend(state, rule, first, wanted);
+        }
+        SunAim::Terrace { awning, depth_m, plane_m } => {
+            let wanted = profiles(minutes)
+                .into_iter()
+                .map(|p| awning.extension_for_terrace(p, depth_m, plane_m).extension)
+                .fold(0.0, f64::max);
+            extend(state, rule, first, wanted);
+        }
+    }
+}
+
+fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool, profiles: &[f64]) {
+    let Some(slats) = group.slats else {
+        state.pose = Pose::EXTENDED;
+        return;
+    };
+    let (tilt, say) = match slats.cutoff_over(profiles.iter().copied()) {
+        Cutoff::NoDirectSun | Cutoff::HorizontalSuffices => (0, SlatsSay::Horizontal),
+        Cutoff::Angle(deg) => {
+            let stepped = up_to_step(deg, rule.least_step);
+            // Where steeper is not always tighter, the next step may leak: then the degree itself.
+            let blocks = |tilt: i16| {
+                profiles.iter().all(|p| slats.transmittance(*p, f64::from(tilt)) <= 0.0)
+                    && f64::from(tilt) <= slats.tilt_max_deg()
+            };
+            let tilt = if blocks(stepped) { stepped } else { up_to_step(deg, 1) };
+            (tilt, SlatsSay::CutOff(deg))
+        }
+        Cutoff::NotBlockable { tilt_deg, leak } => (nearest(tilt_deg), SlatsSay::Leak(leak)),
+    };
+    state.slats = say;
+    let old = state.pose.tilt_deg.unwrap_or(0);
+    if first {
+        state.pose = Pose::slats(100, tilt);
+        return;
+    }
+    let leaks = profiles.iter().any(|p| slats.transmittance(*p, f64::from(old)) > 0.0);
+    if tilt == old || ((tilt - old).abs() < rule.least_step && !leaks) {
+        return;
+    }
+    // The last step of the day is kept for opening the slats.
+    if state.tilts + 2 > rule.cap.tilts {
+        state.capped = true;
+        return;
+    }
+    state.tilts += 1;
+    state.pose = Pose::slats(100, tilt);
+}
+
+fn extend(state: &mut SunState, rule: &SunRule, first: bool, wanted: f64) {
+    let step = rule.least_step.clamp(1, 100);
+    let pct = up_to_step(wanted.clamp(0.0, 1.0) * 100.0, step).clamp(0, 100);
+    let pct = u8::try_from(pct).unwrap_or(100);
+    if first {
+        state.pose = Pose::extension(pct);
+        return;
+    }
+    if pct == state.pose.extension_pct {
+        return;
+    }
+    if state.travels + 2 > rule.cap.travels {
+        state.capped = true;
+        return;
+    }
+    state.travels += 1;
+    state.pose = Pose::extension(pct);
+}
+
+/// The multiple of `step` at or above `value` (with a hair of tolerance, so that
+/// 45.0000001 is not 50).
+fn up_to_step(value: f64, step: i16) -> i16 {
+    let step = step.max(1);
+    let steps = (value / f64::from(step) - 1e-6).ceil();
+    nearest(steps * f64::from(step))
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "clamped to the range of i16 first")]
+fn nearest(value: f64) -> i16 {
+    value.round().clamp(-32_000.0, 32_000.0) as i16
+}
+
+/// When the wish has to be looked at again without any new light.
+pub(crate) fn due(state: &SunState, rule: &SunRule) -> Option<Steady> {
+    let shading = state.stage == Stage::Shading;
+    let delay = if shading { rule.off_delay_ms } else { rule.on_delay_ms };
+    let turn = state.turning.map(|since| since.plus(delay));
+    let other = match state.stage {
+        Stage::Off => None,
+        Stage::Shading => match rule.aim {
+            SunAim::Fixed(_) => None,
+            SunAim::TrackSlats | SunAim::Depth { .. } | SunAim::Terrace { .. } => {
+                state.tracked.map(|at| at.plus(rule.least_interval_ms))
+            }
+        },
+        Stage::Opened(retract) => Some(retract),
+    };
+    match (turn, other) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    }
+}
+
+/// What the wish asks for, and why.
+pub(crate) fn ask(state: &SunState, rule: &SunRule, light: &FacadeLight) -> Option<(Pose, Because)> {
+    match state.stage {
+        Stage::Off => None,
+        Stage::Shading => Some((
+            state.pose,
+            Because::SunShading {
+                light: light.source,
+                irradiance_wm2: light.irradiance_wm2,
+                on_wm2: rule.on_wm2,
+                incidence_deg: leeside_solar::trig::acos(light.cos_incidence.clamp(-1.0, 1.0))
+                    .to_degrees(),
+                profile_deg: light.profile_deg,
+                slats: state.slats,
+            },
+        )),
+        Stage::Opened(_) => Some((
+            state.pose,
+            Because::SunOpened { irradiance_wm2: light.irradiance_wm2, off_wm2: rule.off_wm2 },
+        )),
+    }
+}
+
+/// Heat in or out while nobody is in.
+pub(crate) fn heat(
+    rule: &HeatRule,
+    light: &FacadeLight,
+    room_c: Option<f64>,
+    outdoor_c: Option<f64>,
+) -> Option<(Pose, Because)> {
+    let room_c = room_c?;
+    if !light.sunlit || light.irradiance_wm2 < rule.from_wm2 {
+        return None;
+    }
+    let because = |keep_out| Because::Heat {
+        keep_out,
+        room_c,
+        setpoint_c: rule.setpoint_c,
+        irradiance_wm2: light.irradiance_wm2,
+    };
+    if room_c >= rule.setpoint_c + rule.band_k {
+        return Some((rule.keep_out, because(true)));
+    }
+    // Free heat is welcome only where the outdoors does not bring it anyway.
+    let cool_outside = outdoor_c.is_none_or(|t| t < rule.setpoint_c);
+    (room_c <= rule.setpoint_c - rule.band_k && cool_outside)
+        .then(|| (rule.let_in, because(false)))
+}
