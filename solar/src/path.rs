@@ -278,7 +278,7 @@ fn greenwich(unix_ms: i64) -> Node {
 }
 
 /// Intervals of the refraction table.
-const STEPS: usize = 512;
+const STEPS: usize = 1024;
 
 /// Refraction as a table over the tangent of half the elevation, which is even
 /// enough from horizon to zenith and costs one division.
@@ -297,8 +297,8 @@ impl Refraction {
         let factor = atmosphere.refraction_factor();
         let lowest = spa::REFRACTION_FROM_DEG.to_radians();
         let from = tan(lowest / 2.0);
-        let step = (1.0 - from) / 512.0;
-        let table = (0_u16..=514)
+        let step = (1.0 - from) / 1024.0;
+        let table = (0_u16..=1026)
             .map(|i| {
                 let half = atan2(from + (f64::from(i) - 1.0) * step, 1.0);
                 // The spare point below the cut-off continues the same curve.
@@ -347,7 +347,7 @@ impl Refraction {
             reason = "a place in the table, and saturating where it is not"
         )]
         let i = (place as usize).min(STEPS - 1);
-        #[expect(clippy::cast_precision_loss, reason = "at most 511")]
+        #[expect(clippy::cast_precision_loss, reason = "at most 1023")]
         let u = place - i as f64;
         let [p, q, r, s] = [0, 1, 2, 3].map(|k| self.table[i + k]);
         let (c1, c2, c3) = (

@@ -1,0 +1,98 @@
+//! The fast path against the full algorithm, which the tables check.
+
+mod common;
+
+use common::{Dice, Worst};
+use leeside_solar::{Atmosphere, Location, SunPath, VALID_FROM_MS, VALID_TO_MS};
+use leeside_solar::{delta_t_estimate, position, trig};
+
+fn random_path(dice: &mut Dice) -> (Location, Atmosphere, SunPath) {
+    let place = Location::new(
+        dice.between(-90.0, 90.0),
+        dice.between(-180.0, 180.0),
+        dice.between(-100.0, 4000.0),
+    )
+    .unwrap();
+    let air = Atmosphere::new(dice.between(600.0, 1050.0), dice.between(-30.0, 40.0)).unwrap();
+    (place, air, SunPath::new(place, air))
+}
+
+/// The error that `SunPath` states: 0.00001 degrees.
+#[test]
+fn within_its_stated_error_of_the_full_algorithm() {
+    let mut truly = Worst::new(
+        "fast path, true direction, against full SPA [degrees]",
+        1e-5,
+    );
+    let mut seen = Worst::new(
+        "fast path, apparent direction, against full SPA [degrees]",
+        1e-5,
+    );
+    let mut dice = Dice(3);
+    let (from, to) = (
+        common::moment("1990-01-01T00:00:00Z"),
+        common::moment("2051-01-01T00:00:00Z"),
+    );
+    for _ in 0..400 {
+        let (place, air, mut path) = random_path(&mut dice);
+        let day = dice.whole(from, to);
+        for _ in 0..60 {
+            let at = day + dice.whole(0, 2 * 86_400_000);
+            let full = position(at, place, air, delta_t_estimate(at));
+            let (true_sun, apparent) = path.both(at);
+            let name = format!("{place:?} {at}");
+            for (worst, sun, elevation) in [
+                (&mut truly, true_sun, full.elevation_deg),
+                (&mut seen, apparent, full.apparent_elevation_deg),
+            ] {
+                worst.see(&name, sun.elevation_deg(), elevation);
+                let turned = trig::wrap_180(sun.azimuth_deg() - full.azimuth_deg);
+                worst.see(&name, turned * trig::cos(elevation.to_radians()), 0.0);
+            }
+        }
+    }
+    truly.report();
+    seen.report();
+}
+
+/// The worst of the refraction table would be near the horizon: look there.
+#[test]
+fn refraction_near_the_horizon() {
+    let mut worst = Worst::new(
+        "fast path, apparent elevation -1..2, against full SPA [degrees]",
+        1e-5,
+    );
+    let mut dice = Dice(5);
+    for _ in 0..40 {
+        let (place, air, mut path) = random_path(&mut dice);
+        let day = dice.whole(0, 20_000) * 86_400_000;
+        for minute in 0..1440 {
+            let at = day + minute * 60_000;
+            let truly = path.without_refraction(at).elevation_deg();
+            // Just at SPA's cut-off the two may fall on different sides of it.
+            if (-1.0..2.0).contains(&truly) && (truly + 0.83337).abs() > 1e-4 {
+                let full = position(at, place, air, delta_t_estimate(at));
+                let got = path.at(at).elevation_deg();
+                worst.see(&format!("{truly}"), got, full.apparent_elevation_deg);
+            }
+        }
+    }
+    worst.report();
+}
+
+#[test]
+fn the_answer_does_not_depend_on_what_was_asked_before() {
+    let mut dice = Dice(11);
+    let (place, air, mut in_order) = random_path(&mut dice);
+    let moments: Vec<i64> = (0..3000)
+        .map(|i| 1_700_000_000_000 + i * 7_777_777)
+        .collect();
+    let straight: Vec<_> = moments.iter().map(|at| in_order.at(*at)).collect();
+    let mut jumping = SunPath::new(place, air);
+    for _ in 0..6000 {
+        let i = usize::try_from(dice.whole(0, 3000)).unwrap();
+        assert_eq!(jumping.at(moments[i]), straight[i]);
+        // Wander far off in between.
+        let _ = jumping.at(dice.whole(VALID_FROM_MS, VALID_TO_MS));
+    }
+}
