@@ -1,0 +1,249 @@
+//! Opening a journal, and writing to it.
+
+use crate::batch::{Batch, Durability, Row};
+use crate::chain::{Hash, Head, Header, link, seal};
+use crate::error::Error;
+use crate::kind::Kind;
+use crate::schema;
+use leeside_core::input::Input;
+use leeside_core::time::Now;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, params};
+use std::fs::{File, TryLockError};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// How long a writer waits for a reader that holds it up.
+const BUSY: Duration = Duration::from_millis(500);
+
+/// An open journal.
+#[derive(Debug)]
+pub struct Journal {
+    pub(crate) db: Connection,
+    pub(crate) head: Head,
+    run: i64,
+    durability: Durability,
+    path: PathBuf,
+    /// Held while this journal may write; the system lets go of it with the process.
+    _lock: Option<File>,
+}
+
+impl Journal {
+    /// Opens the journal for writing, making the file where there is none.
+    ///
+    /// # Errors
+    /// Where the file cannot be opened, belongs to something else, is damaged, or
+    /// is in use by another process.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        let lock = lock(path)?;
+        let db = Connection::open(path)?;
+        // A lost race against a reader is waited for, not an error.
+        db.busy_timeout(BUSY)?;
+        Self::prepared(db, path, Some(lock))
+    }
+
+    /// Opens an existing journal for reading only, also while another process writes.
+    ///
+    /// # Errors
+    /// Where the file cannot be opened, belongs to something else or is damaged.
+    pub fn open_read_only(path: &Path) -> Result<Self, Error> {
+        if !path.exists() {
+            let source = std::io::Error::from(std::io::ErrorKind::NotFound);
+            return Err(Error::Open {
+                path: path.to_owned(),
+                source,
+            });
+        }
+        let db = Connection::open_with_flags(
+            path,
+            OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+        )?;
+        db.busy_timeout(BUSY)?;
+        Self::prepared(db, path, None)
+    }
+
+    fn prepared(db: Connection, path: &Path, lock: Option<File>) -> Result<Self, Error> {
+        schema::prepare(&db, path)?;
+        // WAL mode stays with the file; how sure a commit is belongs to the connection.
+        db.execute_batch("PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON")?;
+        let head = head(&db)?;
+        let run = db
+            .query_row("SELECT max(id) FROM entry WHERE kind = 'run'", [], |row| {
+                row.get::<_, Option<i64>>(0)
+            })?
+            .unwrap_or(0);
+        Ok(Self {
+            db,
+            head,
+            run,
+            durability: Durability::Process,
+            path: path.to_owned(),
+            _lock: lock,
+        })
+    }
+
+    /// Where the file is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The last row and its hash.
+    #[must_use]
+    pub const fn head(&self) -> Head {
+        self.head
+    }
+
+    /// Writes a batch in one transaction. A row of kind [`Kind::Run`] begins a
+    /// new run, to which it and the rows after it belong.
+    ///
+    /// # Errors
+    /// Where the disk is full, read-only or broken: then nothing of the batch is kept.
+    pub fn write(&mut self, batch: &Batch) -> Result<Head, Error> {
+        if batch.is_empty() {
+            return Ok(self.head);
+        }
+        if batch.durability != self.durability {
+            let level = match batch.durability {
+                Durability::Process => "NORMAL",
+                Durability::Power => "FULL",
+            };
+            self.db
+                .execute_batch(&format!("PRAGMA synchronous = {level}"))?;
+            self.durability = batch.durability;
+        }
+        let tx = self.db.transaction()?;
+        let (mut head, mut run) = (self.head, self.run);
+        for row in &batch.rows {
+            if row.kind == Kind::Run {
+                run = head.id + 1;
+            }
+            head = insert(&tx, head, run, row)?;
+        }
+        if let Some((now, snapshot)) = &batch.snapshot {
+            tx.prepare_cached(
+                "INSERT OR REPLACE INTO snapshot (after_id, wall_ms, steady_ms, fingerprint, body) VALUES (?, ?, ?, ?, ?)",
+            )?
+            .execute(params![head.id, now.wall.0, now.steady.0, snapshot.fingerprint, snapshot.body])?;
+            // A few are kept, so that a replay can begin near its span.
+            tx.prepare_cached(
+                "DELETE FROM snapshot WHERE after_id <= (SELECT after_id FROM snapshot ORDER BY after_id DESC LIMIT 1 OFFSET 24)",
+            )?
+            .execute([])?;
+        }
+        tx.commit()?;
+        (self.head, self.run) = (head, run);
+        Ok(head)
+    }
+
+    /// Writes a single input.
+    ///
+    /// # Errors
+    /// As [`write`](Self::write).
+    pub fn append(&mut self, now: Now, subject: &str, input: &Input) -> Result<Head, Error> {
+        let mut batch = Batch::new();
+        batch.input(now, subject, input)?;
+        self.write(&batch)
+    }
+
+    /// Writes a single output, as it went out.
+    ///
+    /// # Errors
+    /// As [`write`](Self::write).
+    pub fn append_output(
+        &mut self,
+        now: Now,
+        kind: Kind,
+        subject: &str,
+        body: String,
+    ) -> Result<Head, Error> {
+        let mut batch = Batch::new();
+        batch.row(now, kind, subject, body);
+        batch.at_least(Durability::Power);
+        self.write(&batch)
+    }
+
+    /// Which run the next row belongs to: the id of the row that began it.
+    #[must_use]
+    pub const fn run(&self) -> i64 {
+        self.run
+    }
+}
+
+/// Adds a row after `head` and returns the new head.
+pub(crate) fn insert(tx: &Transaction<'_>, head: Head, run: i64, row: &Row) -> Result<Head, Error> {
+    let id = head.id + 1;
+    let salt: Option<Vec<u8>> = if row.kind.may_name_a_person() {
+        Some(
+            tx.prepare_cached("SELECT randomblob(16)")?
+                .query_row([], |r| r.get(0))?,
+        )
+    } else {
+        None
+    };
+    let header = Header {
+        id,
+        run,
+        wall_ms: row.now.wall.0,
+        steady_ms: row.now.steady.0,
+        kind: row.kind.as_str(),
+        subject: &row.subject,
+    };
+    let sealed = seal(salt.as_deref().unwrap_or_default(), &row.body);
+    let hash = link(&head.hash, &header, &sealed);
+    tx.prepare_cached(
+        "INSERT INTO entry (id, run, wall_ms, steady_ms, kind, subject, body, salt, seal, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    )?
+    .execute(params![
+        id,
+        run,
+        header.wall_ms,
+        header.steady_ms,
+        header.kind,
+        row.subject,
+        row.body,
+        salt,
+        sealed,
+        hash
+    ])?;
+    Ok(Head { id, hash })
+}
+
+fn head(db: &Connection) -> Result<Head, Error> {
+    let last = db
+        .query_row(
+            "SELECT id, hash FROM entry ORDER BY id DESC LIMIT 1",
+            [],
+            |row| {
+                Ok(Head {
+                    id: row.get(0)?,
+                    hash: row.get::<_, Hash>(1)?,
+                })
+            },
+        )
+        .optional()?;
+    Ok(last.unwrap_or(Head::START))
+}
+
+fn lock(path: &Path) -> Result<File, Error> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    let opened = File::options()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(PathBuf::from(name));
+    let file = opened.map_err(|source| Error::Open {
+        path: path.to_owned(),
+        source,
+    })?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(Error::InUse {
+            path: path.to_owned(),
+        }),
+        Err(TryLockError::Error(source)) => Err(Error::Open {
+            path: path.to_owned(),
+            source,
+        }),
+    }
+}

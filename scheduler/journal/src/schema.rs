@@ -1,0 +1,76 @@
+//! The tables, and how a file of an older format is brought up to date.
+
+use crate::error::Error;
+use rusqlite::Connection;
+use std::path::Path;
+
+/// SQLite's `application_id` of a journal: the letters "Lee1".
+pub(crate) const APPLICATION_ID: i64 = 0x4c65_6531;
+
+/// The newest format; `user_version` of the file.
+pub(crate) const FORMAT: i64 = 1;
+
+const FORMAT_1: &str = "
+CREATE TABLE entry (
+  id        INTEGER PRIMARY KEY,   -- counts up by one, never reused
+  run       INTEGER NOT NULL,      -- id of the row that began this run of the program
+  wall_ms   INTEGER NOT NULL,      -- wall time, ms since 1970 UTC
+  steady_ms INTEGER NOT NULL,      -- steady count, ms
+  kind      TEXT NOT NULL,
+  subject   TEXT NOT NULL,         -- name of the sensor, group, ...; may be empty
+  body      TEXT NOT NULL,         -- JSON
+  salt      BLOB,                  -- of rows that may name a person
+  seal      BLOB NOT NULL,
+  hash      BLOB NOT NULL,
+  erased    INTEGER                -- id of the erasure that changed the body
+) STRICT;
+CREATE INDEX entry_kind ON entry (kind, id);
+CREATE INDEX entry_subject ON entry (subject, id);
+CREATE INDEX entry_wall ON entry (wall_ms);
+CREATE TABLE snapshot (
+  after_id    INTEGER PRIMARY KEY, -- the state after this row
+  wall_ms     INTEGER NOT NULL,
+  steady_ms   INTEGER NOT NULL,
+  fingerprint TEXT NOT NULL,       -- of the site file it belongs to
+  body        TEXT NOT NULL        -- JSON
+) STRICT;
+CREATE TABLE pruned (
+  only   INTEGER PRIMARY KEY CHECK (only = 1),
+  up_to  INTEGER NOT NULL,         -- rows up to this one were removed
+  hash   BLOB NOT NULL             -- hash of that row
+) STRICT;
+CREATE VIEW history AS
+  SELECT id, strftime('%Y-%m-%dT%H:%M:%fZ', wall_ms / 1000.0, 'unixepoch') AS at_utc,
+         kind, subject, body
+  FROM entry ORDER BY id;
+";
+
+/// Makes the tables of a new file, or checks those of an old one.
+pub(crate) fn prepare(db: &Connection, path: &Path) -> Result<(), Error> {
+    let application: i64 = db.query_row("PRAGMA application_id", [], |row| row.get(0))?;
+    let format: i64 = db.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+    let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+    if tables == 0 && application == 0 {
+        // Must be set before the first table, or it has no effect.
+        db.execute_batch("PRAGMA auto_vacuum = INCREMENTAL")?;
+        db.execute_batch("PRAGMA journal_mode = WAL")?;
+        db.execute_batch(&format!(
+            "BEGIN; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {FORMAT}; {FORMAT_1} COMMIT;"
+        ))?;
+        return Ok(());
+    }
+    if application != APPLICATION_ID {
+        return Err(Error::NotAJournal {
+            path: path.to_owned(),
+            what: "it is an SQLite file of another program".to_owned(),
+        });
+    }
+    if format > FORMAT {
+        return Err(Error::Newer {
+            path: path.to_owned(),
+            found: format,
+            known: FORMAT,
+        });
+    }
+    Ok(())
+}
