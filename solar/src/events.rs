@@ -259,5 +259,6 @@ fn between(a: Sample, b: Sample, weight: (f64, f64)) -> i64 {
     let (fa, fb) = (a.1 * weight.0, b.1 * weight.1);
     let share = fa / (fa - fb);
     let step = (share * (b.0 - a.0) as f64).round() as i64;
-    (a.0 + step).clamp(a.0 + 1, b.0 - 1)
+    // Two neighbouring milliseconds have nothing between them: not clamp.
+    (a.0 + step).min(b.0 - 1).max(a.0 + 1)
 }

@@ -171,10 +171,10 @@ impl Slats {
 
     /// The smallest tilt from 0 upwards that blocks at *every* one of the given
     /// profile angles, as between two moves: the intersection of their blocking
-    /// intervals. (The largest single cut-off is not enough where the spacing
-    /// exceeds the width: steeper is not always tighter.) Where the
-    /// intersection is empty, the tilt whose worst leak is least.
+    /// intervals. Where that is empty, the tilt whose worst leak is least.
     ///
+    /// For flat slats the intersection begins at the largest single cut-off;
+    /// with a margin that tilt may be too steep for another of the angles.
     /// Angles without direct sun ask for nothing.
     #[must_use]
     pub fn cutoff_over(&self, profiles_deg: impl Iterator<Item = f64> + Clone) -> Cutoff {
@@ -300,19 +300,15 @@ mod tests {
     }
 
     #[test]
-    fn an_interval_needs_more_than_its_steepest_cutoff() {
-        // Spacing 90, width 80: at 27.3 degrees only 61.28..64.12 blocks, at 35
-        // degrees 32.16..77.84 and at 28 degrees 58.6..; at 60 degrees profile
-        // 60 is blocked by level slats and up to 85.8.
+    fn an_interval_is_blocked_by_its_steepest_cutoff() {
+        // Spacing 90, width 80: at 27.3 degrees only 61.28..64.12 blocks.
         let s = slats(80.0, 90.0, 90.0, 0.0);
         let Cutoff::Angle(one) = s.cutoff(27.3) else {
             panic!("27.3 degrees is blockable")
         };
         assert!((one - 61.28).abs() < 0.01, "{one}");
         assert_eq!(s.cutoff_over([27.3, 35.0].into_iter()), Cutoff::Angle(one));
-        // 80 degrees blocks only up to 180 - 11.3 - 80 = 88.7: fine; but with
-        // 65 degrees, 180 - 28.4 - 65 = 86.6: fine too. 27.3 (from 61.28) and
-        // a curved margin of 2 degrees: nothing is left.
+        // Two degrees of margin on each side are more than those 2.84.
         let curved = slats(80.0, 90.0, 90.0, 2.0);
         assert!(matches!(
             curved.cutoff_over([27.3, 35.0].into_iter()),

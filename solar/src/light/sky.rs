@@ -166,7 +166,8 @@ fn perez(dni: f64, dhi: f64, apparent: &Sun, air: f64) -> (f64, f64) {
         .take_while(|top| clearness >= **top)
         .count();
     let [f11, f12, f13, f21, f22, f23] = COEFFICIENTS[bin];
-    let brightness = dhi * air;
+    // More than 1 would be more than shines on the air above: a broken sensor.
+    let brightness = (dhi * air).min(1.0);
     (
         (f11 + f12 * brightness + f13 * zenith).max(0.0),
         f21 + f22 * brightness + f23 * zenith,

@@ -123,3 +123,8 @@ impl Dice {
         low + i64::try_from(self.bits() >> 2).unwrap_or(0) % (high - low)
     }
 }
+
+/// Prints a figure for the record.
+pub(crate) fn say(figure: &str) {
+    println!("{figure}");
+}
