@@ -1,5 +1,6 @@
 //! What people write: site file and calendars, with every problem found in one pass.
 
+pub mod calendar;
 mod diagnostic;
 pub mod site;
 pub mod wire;
