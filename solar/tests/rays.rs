@@ -407,7 +407,11 @@ fn the_sun_reaches_as_deep_as_rays_do() {
 
         let asked = dice.between(0.0, 3.0);
         let extension = room.extension_for_depth(profile, shaded, asked);
-        let edge = head - extension * (head - sill);
+        let edge = if extension < 1.0 {
+            head - extension * (head - sill)
+        } else {
+            sill
+        };
         let behind = deepest(edge);
         if extension > 0.0 && extension < 1.0 && edge - sill > 0.01 * (head - plane) {
             curtain.see(&name, behind, asked);

@@ -29,7 +29,7 @@ fn moments() -> impl Strategy<Value = i64> + Clone {
 
 fn places() -> impl Strategy<Value = Location> {
     (ends(-90.0, 90.0), ends(-180.0, 180.0), ends(-500.0, 9000.0))
-        .prop_map(|(lat, lon, alt)| Location::new(lat, lon, alt).unwrap())
+        .prop_map(|(lat, lon, alt)| Location::new(lat, lon, alt).expect("in range"))
 }
 
 /// Its fields are public: anything may stand in them.
@@ -46,7 +46,7 @@ fn suns() -> impl Strategy<Value = Sun> {
 }
 
 fn planes() -> impl Strategy<Value = Plane> {
-    (ends(0.0, 360.0), ends(0.0, 180.0)).prop_map(|(a, t)| Plane::new(a, t).unwrap())
+    (ends(0.0, 360.0), ends(0.0, 180.0)).prop_map(|(a, t)| Plane::new(a, t).expect("in range"))
 }
 
 fn check_sun(sun: &Sun) {
