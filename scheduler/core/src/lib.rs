@@ -6,7 +6,9 @@
 //! crate's `clippy.toml` bans the means. What people write is turned into a
 //! [`model::Model`] elsewhere.
 
+mod drives;
 pub mod engine;
+mod guard;
 pub mod ids;
 pub mod input;
 pub mod model;
@@ -14,6 +16,10 @@ pub mod output;
 pub mod pose;
 pub mod reason;
 pub mod say;
+pub mod sensor;
 pub mod time;
+mod timers;
+mod topology;
+mod wish;
 
 pub use engine::Core;

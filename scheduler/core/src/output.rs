@@ -8,7 +8,9 @@ use serde::Serialize;
 
 /// The word that decided: one for each rank of the order of precedence
 /// (design: service, fire, wind, hail, ice, rain, door, drive, hand, sun, timetable, rest).
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Word {
     /// Somebody works at the facade.
@@ -200,7 +202,9 @@ pub struct LockoutChange {
 }
 
 /// A closed list of what can be alarmed.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum AlarmWord {
     /// A sensor is not to be believed.

@@ -15,20 +15,32 @@ pub struct Pose {
 
 impl Pose {
     /// Fully retracted, no tilt.
-    pub const RETRACTED: Self = Self { extension_pct: 0, tilt_deg: None };
+    pub const RETRACTED: Self = Self {
+        extension_pct: 0,
+        tilt_deg: None,
+    };
     /// Fully extended, no tilt.
-    pub const EXTENDED: Self = Self { extension_pct: 100, tilt_deg: None };
+    pub const EXTENDED: Self = Self {
+        extension_pct: 100,
+        tilt_deg: None,
+    };
 
     /// A pose without tilt.
     #[must_use]
     pub const fn extension(extension_pct: u8) -> Self {
-        Self { extension_pct, tilt_deg: None }
+        Self {
+            extension_pct,
+            tilt_deg: None,
+        }
     }
 
     /// A pose of a slat blind.
     #[must_use]
     pub const fn slats(extension_pct: u8, tilt_deg: i16) -> Self {
-        Self { extension_pct, tilt_deg: Some(tilt_deg) }
+        Self {
+            extension_pct,
+            tilt_deg: Some(tilt_deg),
+        }
     }
 
     /// Whether going from `from` to this pose extends the device further.

@@ -220,7 +220,11 @@ impl SensorState {
         let completing = self.last.is_some_and(|last| last.at == reading.at);
         match reading.sample {
             Sample::Value(value) => self.value = Some(value),
-            Sample::Wind { gust, mean, direction } => {
+            Sample::Wind {
+                gust,
+                mean,
+                direction,
+            } => {
                 match mean {
                     Part::Value(v) => self.value = Some(v),
                     Part::Absent => self.value = None,
@@ -255,7 +259,11 @@ impl SensorState {
             self.changed = now.steady;
         }
         let zero = self.wind().is_none_or(|(speed, _)| speed <= 0.0);
-        self.zero_since = if zero { Some(self.zero_since.unwrap_or(now.steady)) } else { None };
+        self.zero_since = if zero {
+            Some(self.zero_since.unwrap_or(now.steady))
+        } else {
+            None
+        };
     }
 
     fn recover(&mut self, sensor: &Sensor, now: Now) {
@@ -309,16 +317,36 @@ impl SensorState {
 /// fit the kind or is not a number.
 fn extent(kind: SensorKind, sample: &Sample) -> Option<(Option<f64>, f64, f64)> {
     match (kind, *sample) {
-        (SensorKind::Wind, Sample::Wind { gust, mean, direction }) => {
+        (
+            SensorKind::Wind,
+            Sample::Wind {
+                gust,
+                mean,
+                direction,
+            },
+        ) => {
             let parts = [gust.value(), mean.value()];
-            if parts.iter().flatten().chain(direction.value().iter()).any(|v| !v.is_finite()) {
+            if parts
+                .iter()
+                .flatten()
+                .chain(direction.value().iter())
+                .any(|v| !v.is_finite())
+            {
                 return None;
             }
             if parts.iter().all(Option::is_none) {
                 return None;
             }
-            let low = parts.iter().flatten().copied().fold(f64::INFINITY, f64::min);
-            let high = parts.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max);
+            let low = parts
+                .iter()
+                .flatten()
+                .copied()
+                .fold(f64::INFINITY, f64::min);
+            let high = parts
+                .iter()
+                .flatten()
+                .copied()
+                .fold(f64::NEG_INFINITY, f64::max);
             Some((mean.value(), low, high))
         }
         (SensorKind::Wind, Sample::Value(_)) | (_, Sample::Wind { .. }) => None,
@@ -329,8 +357,16 @@ fn extent(kind: SensorKind, sample: &Sample) -> Option<(Option<f64>, f64, f64)> 
 /// Whether a second message of the same moment adds what the first left unsaid.
 fn completes(first: &Sample, second: &Sample) -> bool {
     let (
-        Sample::Wind { gust: g1, mean: m1, direction: d1 },
-        Sample::Wind { gust: g2, mean: m2, direction: d2 },
+        Sample::Wind {
+            gust: g1,
+            mean: m1,
+            direction: d1,
+        },
+        Sample::Wind {
+            gust: g2,
+            mean: m2,
+            direction: d2,
+        },
     ) = (first, second)
     else {
         return false;
@@ -342,7 +378,10 @@ fn completes(first: &Sample, second: &Sample) -> bool {
 }
 
 /// Milliseconds as seconds.
-#[expect(clippy::cast_precision_loss, reason = "spans of readings are far below 2^53 ms")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "spans of readings are far below 2^53 ms"
+)]
 fn seconds(ms: i64) -> f64 {
     ms as f64 / 1_000.0
 }

@@ -76,13 +76,19 @@ impl Now {
     /// A moment at which both clocks show the same count: how a dry run counts.
     #[must_use]
     pub const fn both(ms: i64) -> Self {
-        Self { wall: Wall(ms), steady: Steady(ms) }
+        Self {
+            wall: Wall(ms),
+            steady: Steady(ms),
+        }
     }
 
     /// This moment moved by `ms` milliseconds on both clocks.
     #[must_use]
     pub const fn plus(self, ms: i64) -> Self {
-        Self { wall: self.wall.plus(ms), steady: self.steady.plus(ms) }
+        Self {
+            wall: self.wall.plus(ms),
+            steady: self.steady.plus(ms),
+        }
     }
 }
 
@@ -113,7 +119,10 @@ pub struct LocalReading {
 #[must_use]
 pub fn to_utc(zone: Tz, local: NaiveDateTime) -> LocalReading {
     match zone.from_local_datetime(&local) {
-        LocalResult::Single(at) => LocalReading { utc: at.to_utc(), kind: LocalKind::Unique },
+        LocalResult::Single(at) => LocalReading {
+            utc: at.to_utc(),
+            kind: LocalKind::Unique,
+        },
         LocalResult::Ambiguous(first, second) => LocalReading {
             utc: first.to_utc().min(second.to_utc()),
             kind: LocalKind::Overlap,
@@ -126,7 +135,10 @@ pub fn to_utc(zone: Tz, local: NaiveDateTime) -> LocalReading {
                 .fix()
                 .local_minus_utc();
             let utc = (local - TimeDelta::seconds(i64::from(before))).and_utc();
-            LocalReading { utc, kind: LocalKind::Gap }
+            LocalReading {
+                utc,
+                kind: LocalKind::Gap,
+            }
         }
     }
 }

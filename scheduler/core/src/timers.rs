@@ -24,11 +24,9 @@ impl Timers {
         self.order.insert((at, why));
     }
 
-    /// Sets a moment unless an earlier one is already pending for the reason.
-    pub(crate) fn at_latest(&mut self, why: WakeFor, at: Steady) {
-        if self.due.get(&why).is_none_or(|old| *old > at) {
-            self.set(why, at);
-        }
+    /// Whether a moment is pending for the reason.
+    pub(crate) fn has(&self, why: WakeFor) -> bool {
+        self.due.contains_key(&why)
     }
 
     /// Forgets a reason's moment.
@@ -67,7 +65,7 @@ mod tests {
         timers.set(a, Steady(30));
         timers.set(b, Steady(20));
         timers.set(a, Steady(10));
-        timers.at_latest(a, Steady(15));
+        assert!(timers.has(a));
         assert_eq!(timers.next(), Some((Steady(10), a)));
         assert_eq!(timers.pop_due(Steady(9)), None);
         assert_eq!(timers.pop_due(Steady(20)), Some(a));

@@ -30,7 +30,10 @@ pub(crate) struct IceState {
 }
 
 pub(crate) const fn times(rule: &IceRule) -> Times {
-    Times { persistence_ms: 0, hold_ms: rule.hold_ms }
+    Times {
+        persistence_ms: 0,
+        hold_ms: rule.hold_ms,
+    }
 }
 
 pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now) {
@@ -42,7 +45,14 @@ pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState]
     }
     let was_engaged = state.guard.engaged.is_some();
     let unknown = matches!(look, Look::Unknown { .. });
-    state.guard.step(look, now, times(rule), &Because::FrostHolding { above_c: rule.above_c });
+    state.guard.step(
+        look,
+        now,
+        times(rule),
+        &Because::FrostHolding {
+            above_c: rule.above_c,
+        },
+    );
     if state.guard.engaged.is_none() {
         state.frozen = false;
     } else if unknown {
@@ -67,16 +77,21 @@ fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bo
             Heard::Fault(sensor, fault) => {
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
-            Heard::Waiting(_) => waiting = true,
+            Heard::Waiting => waiting = true,
             Heard::LeftOut => {}
         }
     }
-    if let Some((t, sensor)) = coldest {
-        if t < rule.below_c && moist {
-            state.trusted_c = Some(t);
-            let because = Because::Frost { sensor, temperature_c: t, below_c: rule.below_c };
-            return Look::Over { because, level: -t };
-        }
+    if let Some((t, sensor)) = coldest
+        && t < rule.below_c
+        && moist
+    {
+        state.trusted_c = Some(t);
+        let because = Because::Frost {
+            sensor,
+            temperature_c: t,
+            below_c: rule.below_c,
+        };
+        return Look::Over { because, level: -t };
     }
     if let Some(unknown) = unknown {
         return unknown;
@@ -86,7 +101,11 @@ fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bo
         None => Look::Waiting,
         Some((t, _)) => {
             state.trusted_c = Some(t);
-            if t > rule.above_c { Look::Calm } else { Look::Between }
+            if t > rule.above_c {
+                Look::Calm
+            } else {
+                Look::Between
+            }
         }
     }
 }
@@ -100,7 +119,7 @@ fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now
             Moisture::Always => true,
             Moisture::Humidity { sensor, from_pct } => match hear(sensors, sensor) {
                 Heard::Good(_, s) => s.value.is_none_or(|rh| rh >= from_pct),
-                Heard::Fault(..) | Heard::Waiting(_) => true,
+                Heard::Fault(..) | Heard::Waiting => true,
                 Heard::LeftOut => false,
             },
             Moisture::Rain { sensor, within_ms } => match hear(sensors, sensor) {
@@ -108,9 +127,11 @@ fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now
                     if s.value.is_some_and(|v| v > 0.0) {
                         state.moist = Some(now.steady);
                     }
-                    state.moist.is_some_and(|at| now.steady.0 - at.0 <= within_ms)
+                    state
+                        .moist
+                        .is_some_and(|at| now.steady.0 - at.0 <= within_ms)
                 }
-                Heard::Fault(..) | Heard::Waiting(_) => true,
+                Heard::Fault(..) | Heard::Waiting => true,
                 Heard::LeftOut => false,
             },
         };

@@ -8,19 +8,35 @@ use crate::reason::Because;
 use crate::sensor::SensorState;
 
 pub(crate) const fn rain_times(rule: &RainRule) -> Times {
-    Times { persistence_ms: 0, hold_ms: rule.hold_ms }
+    Times {
+        persistence_ms: 0,
+        hold_ms: rule.hold_ms,
+    }
 }
 
 pub(crate) const fn hail_times(rule: &HailRule) -> Times {
-    Times { persistence_ms: 0, hold_ms: rule.hold_ms }
+    Times {
+        persistence_ms: 0,
+        hold_ms: rule.hold_ms,
+    }
 }
 
 pub(crate) fn rain(rule: &RainRule, sensors: &[SensorState]) -> Look {
-    look(&rule.sensors, sensors, |v| v > rule.above, |sensor, value| Because::Rain { sensor, value })
+    look(
+        &rule.sensors,
+        sensors,
+        |v| v > rule.above,
+        |sensor, value| Because::Rain { sensor, value },
+    )
 }
 
 pub(crate) fn hail(rule: &HailRule, sensors: &[SensorState]) -> Look {
-    look(&rule.sensors, sensors, |v| v >= rule.from, |sensor, _| Because::Hail { sensor })
+    look(
+        &rule.sensors,
+        sensors,
+        |v| v >= rule.from,
+        |sensor, _| Because::Hail { sensor },
+    )
 }
 
 fn look(
@@ -35,7 +51,10 @@ fn look(
         match hear(sensors, id) {
             Heard::Good(id, state) => match state.value {
                 Some(value) if over(value) => {
-                    return Look::Over { because: because(id, value), level: value };
+                    return Look::Over {
+                        because: because(id, value),
+                        level: value,
+                    };
                 }
                 Some(_) => calm = true,
                 None => waiting = true,
@@ -43,7 +62,7 @@ fn look(
             Heard::Fault(sensor, fault) => {
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
-            Heard::Waiting(_) => waiting = true,
+            Heard::Waiting => waiting = true,
             Heard::LeftOut => {}
         }
     }

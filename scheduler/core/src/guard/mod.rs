@@ -118,12 +118,20 @@ impl GuardState {
 
     fn engage(&mut self, now: Now, because: Because, level: f64) {
         self.over_since = None;
-        self.engaged = Some(Engaged { since: now, because, peak: level, calm_since: None });
+        self.engaged = Some(Engaged {
+            since: now,
+            because,
+            peak: level,
+            calm_since: None,
+        });
     }
 
     /// Releases when calm has lasted; called when its timer is due.
     pub(crate) fn release_if_due(&mut self, now: Now, times: Times) {
-        if self.calm_until(times).is_some_and(|until| until <= now.steady) {
+        if self
+            .calm_until(times)
+            .is_some_and(|until| until <= now.steady)
+        {
             self.engaged = None;
         }
     }
@@ -145,9 +153,13 @@ impl GuardState {
     pub(crate) fn release(&self, times: Times) -> Release {
         match (self.calm_until(times), &self.engaged) {
             (Some(until), _) => Release::EarliestIfCalm(until),
-            (None, Some(Engaged { because: Because::SensorUnknown { sensor, .. }, .. })) => {
-                Release::SensorRecovers(*sensor)
-            }
+            (
+                None,
+                Some(Engaged {
+                    because: Because::SensorUnknown { sensor, .. },
+                    ..
+                }),
+            ) => Release::SensorRecovers(*sensor),
             _ => Release::AfterCalm(times.hold_ms),
         }
     }
@@ -159,26 +171,15 @@ impl GuardState {
             engaged.calm_since = None;
         }
     }
-
-    /// Whether it has engaged only for lack of a believable sensor.
-    pub(crate) fn on_unknown(&self) -> bool {
-        matches!(
-            &self.engaged,
-            Some(Engaged { because: Because::SensorUnknown { .. }, .. })
-        )
-    }
 }
 
 /// The holding reason with the peak filled in.
 fn held(holding: &Because, peak: f64) -> Because {
-    match holding {
-        Because::WindHolding { limit_mps, calm_below_mps, .. } => Because::WindHolding {
-            peak_mps: peak,
-            limit_mps: *limit_mps,
-            calm_below_mps: *calm_below_mps,
-        },
-        other => other.clone(),
+    let mut because = holding.clone();
+    if let Because::WindHolding { peak_mps, .. } = &mut because {
+        *peak_mps = peak;
     }
+    because
 }
 
 /// What a sensor has to say to a guard, bypass and substitute considered.
@@ -188,7 +189,7 @@ pub(crate) enum Heard<'a> {
     /// Not to be believed.
     Fault(SensorId, Fault),
     /// Not heard since the restart.
-    Waiting(SensorId),
+    Waiting,
     /// Left out by somebody's word.
     LeftOut,
 }
@@ -209,6 +210,6 @@ const fn plain(state: &SensorState, id: SensorId) -> Heard<'_> {
     match state.standing {
         Standing::Good => Heard::Good(id, state),
         Standing::Fault(fault) => Heard::Fault(id, fault),
-        Standing::Waiting => Heard::Waiting(id),
+        Standing::Waiting => Heard::Waiting,
     }
 }

@@ -9,7 +9,10 @@ use crate::reason::{Because, WindPart};
 use crate::sensor::SensorState;
 
 pub(crate) const fn times(rule: &WindRule) -> Times {
-    Times { persistence_ms: rule.persistence_ms, hold_ms: rule.hold_ms }
+    Times {
+        persistence_ms: rule.persistence_ms,
+        hold_ms: rule.hold_ms,
+    }
 }
 
 pub(crate) fn holding(rule: &WindRule) -> Because {
@@ -32,10 +35,10 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
                     waiting = true;
                     continue;
                 };
-                if let (true, Some(top)) = (peak, state.peak) {
-                    if top > speed {
-                        (speed, part) = (top, WindPart::Gust);
-                    }
+                if let (true, Some(top)) = (peak, state.peak)
+                    && top > speed
+                {
+                    (speed, part) = (top, WindPart::Gust);
                 }
                 let factor = factor(link, state.direction);
                 let here = speed * factor;
@@ -53,7 +56,7 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
             Heard::Fault(sensor, fault) => {
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
-            Heard::Waiting(_) => waiting = true,
+            Heard::Waiting => waiting = true,
             Heard::LeftOut => {}
         }
     }
@@ -97,7 +100,11 @@ mod tests {
         let link = WindLink {
             sensor: crate::ids::SensorId(0),
             factor: 1.1,
-            sectors: vec![crate::model::Sector { from_deg: 180.0, to_deg: 270.0, factor: 1.5 }],
+            sectors: vec![crate::model::Sector {
+                from_deg: 180.0,
+                to_deg: 270.0,
+                factor: 1.5,
+            }],
         };
         let close = |a: f64, b: f64| (a - b).abs() < 1e-12;
         assert!(close(factor(&link, Some(200.0)), 1.65));

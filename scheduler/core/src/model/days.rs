@@ -26,8 +26,16 @@ pub struct DayTable {
 impl DayTable {
     /// A table of consecutive dates from `first` on; dates outside it go by weekday.
     #[must_use]
-    pub const fn new(first: NaiveDate, entries: Vec<DayEntry>, by_weekday: [DayClassId; 7]) -> Self {
-        Self { first, entries, by_weekday }
+    pub const fn new(
+        first: NaiveDate,
+        entries: Vec<DayEntry>,
+        by_weekday: [DayClassId; 7],
+    ) -> Self {
+        Self {
+            first,
+            entries,
+            by_weekday,
+        }
     }
 
     /// The entry of a date, `None` outside the span.

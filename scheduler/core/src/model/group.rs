@@ -5,7 +5,6 @@ use crate::model::Kind;
 use crate::pose::Pose;
 use leeside_solar::Slats;
 use leeside_solar::reach::{Awning, Section};
-use leeside_solar::reach::Section;
 use leeside_solar::shade::{Obstructions, Opening};
 
 /// Drives that are commanded together: same facade, same exposure, same kind.

@@ -13,8 +13,8 @@ mod timetable;
 
 pub use days::{DayEntry, DayTable, SpecialDay};
 pub use group::{
-    Arrangement, DailyCap, FireRule, Group, HailRule, HandRule, HeatRule, IceRule, Moisture, QuietHours, SwitchRule,
-    RainRule, Sector, SunAim, SunRule, WindLink, WindRule,
+    Arrangement, DailyCap, FireRule, Group, HailRule, HandRule, HeatRule, IceRule, Moisture,
+    QuietHours, RainRule, Sector, SunAim, SunRule, SwitchRule, WindLink, WindRule,
 };
 pub use plant::{Budget, Device, Drive, Evidence, Feeder, Gateway, Kind, Product, Refuges};
 pub use sensing::{Contact, ContactKind, Sensor, SensorKind, Unheard, Validity, ZeroCheck};
@@ -144,37 +144,55 @@ impl Model {
     /// The group of that name.
     #[must_use]
     pub fn group_named(&self, name: &str) -> Option<GroupId> {
-        self.groups.iter().position(|g| g.name == name).map(GroupId::of)
+        self.groups
+            .iter()
+            .position(|g| g.name == name)
+            .map(GroupId::of)
     }
 
     /// The device of that name.
     #[must_use]
     pub fn device_named(&self, name: &str) -> Option<DeviceId> {
-        self.devices.iter().position(|d| d.name == name).map(DeviceId::of)
+        self.devices
+            .iter()
+            .position(|d| d.name == name)
+            .map(DeviceId::of)
     }
 
     /// The sensor of that name.
     #[must_use]
     pub fn sensor_named(&self, name: &str) -> Option<SensorId> {
-        self.sensors.iter().position(|s| s.name == name).map(SensorId::of)
+        self.sensors
+            .iter()
+            .position(|s| s.name == name)
+            .map(SensorId::of)
     }
 
     /// The contact of that name.
     #[must_use]
     pub fn contact_named(&self, name: &str) -> Option<ContactId> {
-        self.contacts.iter().position(|c| c.name == name).map(ContactId::of)
+        self.contacts
+            .iter()
+            .position(|c| c.name == name)
+            .map(ContactId::of)
     }
 
     /// The facade of that name.
     #[must_use]
     pub fn facade_named(&self, name: &str) -> Option<FacadeId> {
-        self.facades.iter().position(|f| f.name == name).map(FacadeId::of)
+        self.facades
+            .iter()
+            .position(|f| f.name == name)
+            .map(FacadeId::of)
     }
 
     /// The room of that name.
     #[must_use]
     pub fn room_named(&self, name: &str) -> Option<RoomId> {
-        self.rooms.iter().position(|r| r.name == name).map(RoomId::of)
+        self.rooms
+            .iter()
+            .position(|r| r.name == name)
+            .map(RoomId::of)
     }
 
     /// The facade with that id.

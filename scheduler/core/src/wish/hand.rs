@@ -24,10 +24,7 @@ impl Hold {
     pub(crate) fn pose(&self, base: Pose) -> Pose {
         Pose {
             extension_pct: self.extension_pct.unwrap_or(base.extension_pct),
-            tilt_deg: match base.tilt_deg {
-                Some(tilt) => Some(self.tilt_deg.unwrap_or(tilt)),
-                None => None,
-            },
+            tilt_deg: base.tilt_deg.map(|tilt| self.tilt_deg.unwrap_or(tilt)),
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::model::{DailyCap, Group, HeatRule, Kind, SunAim, SunRule};
 use crate::pose::Pose;
 use crate::reason::{Because, LightSource, SlatsSay};
 use crate::time::{MINUTE, Now, Steady};
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use leeside_solar::Cutoff;
 use serde::{Deserialize, Serialize};
 
@@ -49,11 +49,24 @@ pub(crate) struct SunState {
     pub(crate) slats: SlatsSay,
     /// When the tilt (or depth) was last worked out.
     tracked: Option<Steady>,
-    day: Option<NaiveDate>,
+    /// Local date of the counts, as days from the common era.
+    day: Option<i32>,
     pub(crate) travels: u16,
     pub(crate) tilts: u16,
     /// Wanted to move, but the day's moves are used up.
     pub(crate) capped: bool,
+    /// What heat asks for, steadied by the same delays.
+    heat: Option<HeatAsk>,
+    heat_turning: Option<(Steady, Option<bool>)>,
+}
+
+/// Keep heat out (or let it in) while nobody is in.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct HeatAsk {
+    keep_out: bool,
+    pose: Pose,
+    room_c: f64,
+    setpoint_c: f64,
 }
 
 impl SunState {
@@ -68,6 +81,8 @@ impl SunState {
             travels: 0,
             tilts: 0,
             capped: false,
+            heat: None,
+            heat_turning: None,
         }
     }
 
@@ -77,6 +92,8 @@ impl SunState {
         self.stage = Stage::Off;
         self.turning = None;
         self.tracked = None;
+        self.heat = None;
+        self.heat_turning = None;
     }
 }
 
@@ -89,12 +106,12 @@ pub(crate) fn step(
     rule: &SunRule,
     light: &FacadeLight,
     lit: bool,
-    now: Now,
-    date: NaiveDate,
+    (now, date): (Now, NaiveDate),
     profiles: &mut dyn FnMut(i64) -> Vec<f64>,
 ) {
-    if state.day != Some(date) {
-        state.day = Some(date);
+    let day = date.num_days_from_ce();
+    if state.day != Some(day) {
+        state.day = Some(day);
         state.travels = 0;
         state.tilts = 0;
         state.capped = false;
@@ -105,19 +122,27 @@ pub(crate) fn step(
     let turns = if shading { dim } else { bright };
     if turns {
         let since = *state.turning.get_or_insert(now.steady);
-        let delay = if shading { rule.off_delay_ms } else { rule.on_delay_ms };
+        let delay = if shading {
+            rule.off_delay_ms
+        } else {
+            rule.on_delay_ms
+        };
         if now.steady.0 - since.0 >= delay {
             state.turning = None;
-            if shading { let_go(state, group, rule, now) } else { shade(state, rule) }
+            if shading {
+                let_go(state, group, rule, now)
+            } else {
+                shade(state, rule)
+            }
         }
     } else {
         state.turning = None;
     }
-    if let Stage::Opened(retract) = state.stage {
-        if retract <= now.steady {
-            state.stage = Stage::Off;
-            state.travels += 1;
-        }
+    if let Stage::Opened(retract) = state.stage
+        && retract <= now.steady
+    {
+        state.stage = Stage::Off;
+        state.travels += 1;
     }
     if state.stage == Stage::Shading {
         track(state, group, rule, now, profiles);
@@ -162,7 +187,10 @@ fn track(
     profiles: &mut dyn FnMut(i64) -> Vec<f64>,
 ) {
     let first = state.tracked.is_none();
-    if state.tracked.is_some_and(|at| now.steady.0 - at.0 < rule.least_interval_ms) {
+    if state
+        .tracked
+        .is_some_and(|at| now.steady.0 - at.0 < rule.least_interval_ms)
+    {
         return;
     }
     state.tracked = Some(now.steady);
@@ -177,7 +205,11 @@ fn track(
                 .fold(0.0, f64::max);
             extend(state, rule, first, wanted);
         }
-        SunAim::Terrace { awning, depth_m, plane_m } => {
+        SunAim::Terrace {
+            awning,
+            depth_m,
+            plane_m,
+        } => {
             let wanted = profiles(minutes)
                 .into_iter()
                 .map(|p| awning.extension_for_terrace(p, depth_m, plane_m).extension)
@@ -198,10 +230,16 @@ fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool,
             let stepped = up_to_step(deg, rule.least_step);
             // Where steeper is not always tighter, the next step may leak: then the degree itself.
             let blocks = |tilt: i16| {
-                profiles.iter().all(|p| slats.transmittance(*p, f64::from(tilt)) <= 0.0)
-                    && f64::from(tilt) <= slats.tilt_max_deg()
+                profiles
+                    .iter()
+                    .all(|p| slats.transmittance(*p, f64::from(tilt)) <= 0.0)
+                    && f64::from(tilt) <= slats.tilt_limits_deg().1
             };
-            let tilt = if blocks(stepped) { stepped } else { up_to_step(deg, 1) };
+            let tilt = if blocks(stepped) {
+                stepped
+            } else {
+                up_to_step(deg, 1)
+            };
             (tilt, SlatsSay::CutOff(deg))
         }
         Cutoff::NotBlockable { tilt_deg, leak } => (nearest(tilt_deg), SlatsSay::Leak(leak)),
@@ -212,7 +250,9 @@ fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool,
         state.pose = Pose::slats(100, tilt);
         return;
     }
-    let leaks = profiles.iter().any(|p| slats.transmittance(*p, f64::from(old)) > 0.0);
+    let leaks = profiles
+        .iter()
+        .any(|p| slats.transmittance(*p, f64::from(old)) > 0.0);
     if tilt == old || ((tilt - old).abs() < rule.least_step && !leaks) {
         return;
     }
@@ -252,7 +292,10 @@ fn up_to_step(value: f64, step: i16) -> i16 {
     nearest(steps * f64::from(step))
 }
 
-#[expect(clippy::cast_possible_truncation, reason = "clamped to the range of i16 first")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "clamped to the range of i16 first"
+)]
 fn nearest(value: f64) -> i16 {
     value.round().clamp(-32_000.0, 32_000.0) as i16
 }
@@ -260,7 +303,11 @@ fn nearest(value: f64) -> i16 {
 /// When the wish has to be looked at again without any new light.
 pub(crate) fn due(state: &SunState, rule: &SunRule) -> Option<Steady> {
     let shading = state.stage == Stage::Shading;
-    let delay = if shading { rule.off_delay_ms } else { rule.on_delay_ms };
+    let delay = if shading {
+        rule.off_delay_ms
+    } else {
+        rule.on_delay_ms
+    };
     let turn = state.turning.map(|since| since.plus(delay));
     let other = match state.stage {
         Stage::Off => None,
@@ -272,14 +319,34 @@ pub(crate) fn due(state: &SunState, rule: &SunRule) -> Option<Steady> {
         },
         Stage::Opened(retract) => Some(retract),
     };
-    match (turn, other) {
-        (Some(a), Some(b)) => Some(a.min(b)),
-        (a, b) => a.or(b),
-    }
+    let heat = state.heat_turning.map(|(since, _)| {
+        let delay = if state.heat.is_none() {
+            rule.on_delay_ms
+        } else {
+            rule.off_delay_ms
+        };
+        since.plus(delay)
+    });
+    [turn, other, heat].into_iter().flatten().min()
 }
 
 /// What the wish asks for, and why.
-pub(crate) fn ask(state: &SunState, rule: &SunRule, light: &FacadeLight) -> Option<(Pose, Because)> {
+///
+/// While nobody is in, heat speaks in place of glare.
+pub(crate) fn ask(
+    state: &SunState,
+    rule: &SunRule,
+    light: &FacadeLight,
+) -> Option<(Pose, Because)> {
+    if let Some(heat) = state.heat {
+        let because = Because::Heat {
+            keep_out: heat.keep_out,
+            room_c: heat.room_c,
+            setpoint_c: heat.setpoint_c,
+            irradiance_wm2: light.irradiance_wm2,
+        };
+        return Some((heat.pose, because));
+    }
     match state.stage {
         Stage::Off => None,
         Stage::Shading => Some((
@@ -296,33 +363,65 @@ pub(crate) fn ask(state: &SunState, rule: &SunRule, light: &FacadeLight) -> Opti
         )),
         Stage::Opened(_) => Some((
             state.pose,
-            Because::SunOpened { irradiance_wm2: light.irradiance_wm2, off_wm2: rule.off_wm2 },
+            Because::SunOpened {
+                irradiance_wm2: light.irradiance_wm2,
+                off_wm2: rule.off_wm2,
+            },
         )),
     }
 }
 
-/// Heat in or out while nobody is in.
+/// What heat asks for at this moment, while nobody is in.
 pub(crate) fn heat(
     rule: &HeatRule,
     light: &FacadeLight,
     room_c: Option<f64>,
     outdoor_c: Option<f64>,
-) -> Option<(Pose, Because)> {
+) -> Option<HeatAsk> {
     let room_c = room_c?;
     if !light.sunlit || light.irradiance_wm2 < rule.from_wm2 {
         return None;
     }
-    let because = |keep_out| Because::Heat {
+    let ask = |keep_out, pose| HeatAsk {
         keep_out,
+        pose,
         room_c,
         setpoint_c: rule.setpoint_c,
-        irradiance_wm2: light.irradiance_wm2,
     };
     if room_c >= rule.setpoint_c + rule.band_k {
-        return Some((rule.keep_out, because(true)));
+        return Some(ask(true, rule.keep_out));
     }
     // Free heat is welcome only where the outdoors does not bring it anyway.
     let cool_outside = outdoor_c.is_none_or(|t| t < rule.setpoint_c);
-    (room_c <= rule.setpoint_c - rule.band_k && cool_outside)
-        .then(|| (rule.let_in, because(false)))
+    (room_c <= rule.setpoint_c - rule.band_k && cool_outside).then(|| ask(false, rule.let_in))
+}
+
+/// Steadies what heat asks for: a change has to last for the on-delay (to begin)
+/// or the off-delay (to end or to turn), and the day's travels allow it.
+pub(crate) fn step_heat(state: &mut SunState, rule: &SunRule, ask: Option<HeatAsk>, now: Now) {
+    let wanted = ask.map(|a| a.keep_out);
+    if wanted == state.heat.map(|a| a.keep_out) {
+        state.heat_turning = None;
+        return;
+    }
+    let since = match state.heat_turning {
+        Some((since, toward)) if toward == wanted => since,
+        _ => now.steady,
+    };
+    state.heat_turning = Some((since, wanted));
+    let delay = if state.heat.is_none() {
+        rule.on_delay_ms
+    } else {
+        rule.off_delay_ms
+    };
+    if now.steady.0 - since.0 < delay {
+        return;
+    }
+    state.heat_turning = None;
+    if ask.is_some() && state.travels + 2 > rule.cap.travels {
+        state.capped = true;
+        return;
+    }
+    state.travels += 1;
+    state.heat = ask;
 }

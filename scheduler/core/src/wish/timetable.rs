@@ -96,7 +96,11 @@ impl TimetableState {
                 continue;
             };
             let open = start.window_from.is_some_and(|from| from <= at) && at < start.at;
-            let says = if rule.dusk { value <= rule.value } else { value >= rule.value };
+            let says = if rule.dusk {
+                value <= rule.value
+            } else {
+                value >= rule.value
+            };
             if open && rule.sensor == sensor && says {
                 start.at = at;
                 start.window_from = None;
@@ -113,11 +117,6 @@ impl TimetableState {
     pub(crate) fn phase<'m>(&self, model: &'m Model) -> Option<&'m Phase> {
         let (plan, phase) = self.current?;
         Some(phase_of(model.timetable(self.id), plan, phase))
-    }
-
-    /// Starts of the date last looked at, for telling what comes next.
-    pub(crate) fn starts(&self) -> &[Start] {
-        &self.starts
     }
 }
 
@@ -140,7 +139,11 @@ fn plan_of<'m>(
 fn carried(model: &Model, timetable: &Timetable, date: NaiveDate) -> Option<(u16, u16)> {
     (1..=LOOK_BACK_DAYS)
         .filter_map(|back| date.checked_sub_days(Days::new(back)))
-        .find_map(|day| starts_of(model, timetable, day).last().map(|s| (s.plan, s.phase)))
+        .find_map(|day| {
+            starts_of(model, timetable, day)
+                .last()
+                .map(|s| (s.plan, s.phase))
+        })
 }
 
 /// The starts of a date's phases, in order of time; of two at one moment the
@@ -159,7 +162,12 @@ pub(crate) fn starts_of(model: &Model, timetable: &Timetable, date: NaiveDate) -
         };
         let spread = spread_ms(phase, date);
         let at = Wall((at.0 + spread).clamp(from.0, to.0 - 1));
-        starts.push(Start { at, plan, phase: index, window_from });
+        starts.push(Start {
+            at,
+            plan,
+            phase: index,
+            window_from,
+        });
     }
     starts.sort_by_key(|s| s.at);
     starts
@@ -176,7 +184,13 @@ fn anchor(
     let minute = |m: u16| local_minute(model.site.zone, date, m);
     match anchor {
         Anchor::Time(m) => Some((minute(*m), None)),
-        Anchor::Sun { event, offset_min, not_before, not_after, if_none } => {
+        Anchor::Sun {
+            event,
+            offset_min,
+            not_before,
+            not_after,
+            if_none,
+        } => {
             let Some(event) = sun_event(model, *event, from, to) else {
                 return match if_none {
                     IfNone::Skip => None,
@@ -194,7 +208,11 @@ fn anchor(
         }
         Anchor::Twilight(rule) => {
             let through = |deg: f64| {
-                if rule.dusk { SunEvent::FallingThrough(deg) } else { SunEvent::RisingThrough(deg) }
+                if rule.dusk {
+                    SunEvent::FallingThrough(deg)
+                } else {
+                    SunEvent::RisingThrough(deg)
+                }
             };
             let open = sun_event(model, through(rule.from_elevation_deg), from, to)?;
             let latest = sun_event(model, through(rule.at_latest_elevation_deg), from, to)?;

@@ -1,0 +1,271 @@
+//! Carrying out a verdict: which drives have to move, when each may start, and
+//! whether they did.
+
+use super::{Core, stale_bits};
+use crate::drives::fit;
+use crate::ids::{DeviceId, GroupId};
+use crate::input::{DriveState as Says, Report};
+use crate::output::{AlarmWord, Command, Course, Order, Output, Verdict, WakeFor, Word};
+use crate::pose::Pose;
+use crate::reason::{Because, DriveTrouble};
+use crate::time::{SECOND, Steady};
+use serde::{Deserialize, Serialize};
+
+/// How often a command without its answer is sent again before the alarm.
+const RETRIES: u8 = 2;
+/// How long after its time of arrival a drive's answer is waited for, ms, on top
+/// of a tenth of the travel (common practice: run times vary by 10–20 %).
+const GRACE_MS: i64 = 10 * SECOND;
+/// How far a reported extension may lie from the target, %, and a tilt, degrees.
+const TOLERANCE: (u8, i16) = (3, 10);
+
+/// What is still to be heard of a drive.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub(super) struct Confirm {
+    /// The target whose arrival is to be confirmed.
+    target: Option<Pose>,
+    tries: u8,
+    pub(super) trouble: Option<DriveTrouble>,
+}
+
+impl Core {
+    /// Sends what a verdict asks of the drives that do not do it yet.
+    pub(super) fn carry_out(&mut self, verdict: Verdict, repeat: bool) {
+        let model = self.model.clone();
+        let group = verdict.group;
+        let now = self.now;
+        let mut orders = Vec::new();
+        let mut exposed = None;
+        for &device in &model.group(group).devices {
+            let exception = verdict.exceptions.iter().find(|e| e.device == device);
+            let (course, word) = exception.map_or((&verdict.course, verdict.decided_by), |e| {
+                (&e.course, e.word)
+            });
+            let order = match course {
+                Course::To(pose) => self.go(device, *pose, repeat),
+                Course::Hold => self.hold(device, word, exception.map(|e| &e.because), &verdict),
+            };
+            orders.extend(order);
+            let guard = verdict.decided_by.is_guard();
+            if let (true, Some(exception), Course::Hold) = (guard, exception, course)
+                && verdict.course != Course::Hold
+            {
+                exposed.get_or_insert_with(|| exception.because.clone());
+            }
+            if exception.is_some_and(|e| matches!(e.because, Because::DutySpent { .. })) {
+                self.await_budget(device, &verdict.course);
+            }
+        }
+        self.refuge_alarm(group, exposed);
+        if orders.is_empty() {
+            return;
+        }
+        orders.sort_by_key(|order| order.start_delay_ms);
+        self.sequence += 1;
+        let pose = match verdict.course {
+            Course::To(pose) => pose,
+            Course::Hold => self.present(group),
+        };
+        self.out.push_back(Output::Command(Command {
+            sequence: self.sequence,
+            group,
+            at: now,
+            not_after: now.wall.plus(model.policy.command_lifetime_ms),
+            pose,
+            orders,
+            decided_by: verdict.decided_by,
+            because: verdict.because,
+            lost: verdict.lost,
+            release: verdict.release,
+            repeat,
+        }));
+    }
+
+    fn go(&mut self, device: DeviceId, pose: Pose, repeat: bool) -> Option<Order> {
+        let model = self.model.clone();
+        let (product, hangs) = (model.product_of(device), model.device(device).drive);
+        let pose = fit(pose, product);
+        let now = self.now.steady;
+        let drive = &mut self.drives[device.index()];
+        if drive.target == Some(pose) && !repeat {
+            return None;
+        }
+        let start = match drive.pause_ms(product, pose, now) {
+            // It already runs that way: no new start.
+            None => now,
+            Some(pause) => {
+                let feeder = hangs.feeder;
+                self.feeders[feeder.index()].book(model.feeder(feeder), now.plus(pause))
+            }
+        };
+        let drive = &mut self.drives[device.index()];
+        drive.go(product, pose, now, start);
+        let arrives = drive.run.map_or(start, |run| run.stop);
+        self.expect(device, pose, start, arrives);
+        Some(Order {
+            device,
+            pose: Some(pose),
+            start_delay_ms: u32::try_from(start.0 - now.0).unwrap_or(u32::MAX),
+        })
+    }
+
+    /// Comfort waits for the duty budget: look again when it recovers.
+    fn await_budget(&mut self, device: DeviceId, course: &Course) {
+        let Course::To(pose) = course else { return };
+        let now = self.now.steady;
+        let product = self.model.product_of(device);
+        let drive = &self.drives[device.index()];
+        let takes = drive.travel_ms(product, fit(*pose, product), now);
+        if let Some(at) = drive.budget_recovers(product, takes, now) {
+            self.timers.set(WakeFor::Drive(device), at);
+        }
+    }
+
+    /// A device that is to hold: does it have to be halted?
+    fn hold(
+        &mut self,
+        device: DeviceId,
+        word: Word,
+        exception: Option<&Because>,
+        verdict: &Verdict,
+    ) -> Option<Order> {
+        let drive = &mut self.drives[device.index()];
+        let way = drive.moving(self.now.steady)?;
+        let because = exception.unwrap_or(&verdict.because);
+        let halt = match word {
+            // Nothing moves.
+            Word::Service => true,
+            // Halted by hand.
+            Word::Hand => matches!(because, Because::Hand { .. }),
+            // Nothing goes on extending past a door or on unknown weather.
+            Word::Door | Word::Fire | Word::Wind | Word::Hail | Word::Ice | Word::Rain => way > 0,
+            // Comfort that holds lets a travel under way come to its end.
+            Word::Drive | Word::Sun | Word::Timetable | Word::Rest => false,
+        };
+        if !halt {
+            return None;
+        }
+        drive.halt(self.now.steady);
+        self.confirms[device.index()].target = None;
+        Some(Order {
+            device,
+            pose: None,
+            start_delay_ms: 0,
+        })
+    }
+
+    /// Waits for a drive's answer, where the plant sends any.
+    fn expect(&mut self, device: DeviceId, pose: Pose, start: Steady, arrives: Steady) {
+        if !self.model.device(device).drive.reports {
+            return;
+        }
+        let confirm = &mut self.confirms[device.index()];
+        if confirm.target != Some(pose) {
+            confirm.target = Some(pose);
+            confirm.tries = 0;
+        }
+        let late = (arrives.0 - start.0) / 10 + GRACE_MS;
+        self.timers.set(WakeFor::Drive(device), arrives.plus(late));
+    }
+
+    /// A drive's answer is late, or its budget recovers.
+    pub(super) fn drive_due(&mut self, device: DeviceId) {
+        let Some(group) = self.topology.device_group[device.index()] else {
+            return;
+        };
+        let now = self.now.steady;
+        let drive = &self.drives[device.index()];
+        let waits = self.confirms[device.index()].target.is_some();
+        let arrived = drive.run.is_none_or(|run| run.stop <= now);
+        if waits && arrived {
+            let confirm = &mut self.confirms[device.index()];
+            if confirm.tries < RETRIES {
+                confirm.tries += 1;
+                self.drives[device.index()].forget_target();
+            } else {
+                confirm.target = None;
+                self.trouble(device, Some(DriveTrouble::Silent));
+            }
+        }
+        self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+    }
+
+    /// A drive tells of itself.
+    pub(super) fn report(&mut self, report: &Report) {
+        let device = report.device;
+        let Some(group) = self.topology.device_group[device.index()] else {
+            return;
+        };
+        let now = self.now.steady;
+        match report.state {
+            Says::Moving => {}
+            Says::Refused => self.trouble(device, Some(DriveTrouble::Refused)),
+            Says::Fault => self.trouble(device, Some(DriveTrouble::Fault)),
+            Says::Standing => {
+                let drive = &mut self.drives[device.index()];
+                let arrived = drive.run.is_none_or(|run| run.stop <= now);
+                let Some(pose) = report.pose else { return };
+                // Still waiting for its start, or before the start of a later
+                // command: the answer to an earlier one.
+                let expected = drive.target.or(self.confirms[device.index()].target);
+                let there = expected.is_some_and(|target| near(pose, target));
+                if there {
+                    drive.stands(pose);
+                    self.confirms[device.index()].target = None;
+                    self.confirms[device.index()].tries = 0;
+                    self.trouble(device, None);
+                } else if arrived {
+                    drive.stands(pose);
+                    self.elsewhere(device, group);
+                }
+            }
+        }
+    }
+
+    /// A drive stands where it was not told to.
+    fn elsewhere(&mut self, device: DeviceId, group: GroupId) {
+        let confirm = &mut self.confirms[device.index()];
+        if confirm.target.is_none() {
+            return;
+        }
+        if confirm.tries < RETRIES {
+            confirm.tries += 1;
+            self.drives[device.index()].forget_target();
+            self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+        } else {
+            confirm.target = None;
+            self.trouble(device, Some(DriveTrouble::Elsewhere));
+        }
+    }
+
+    fn trouble(&mut self, device: DeviceId, trouble: Option<DriveTrouble>) {
+        let confirm = &mut self.confirms[device.index()];
+        if confirm.trouble == trouble {
+            return;
+        }
+        let told = trouble.or(confirm.trouble);
+        confirm.trouble = trouble;
+        let Some(told) = told else { return };
+        let key = format!("drive_unconfirmed/{}", self.model.device(device).name);
+        let because = Because::Drive { trouble: told };
+        self.set_alarm(key, AlarmWord::DriveUnconfirmed, trouble.is_some(), because);
+    }
+
+    /// A device cannot be in its refuge though its guard wants it there.
+    fn refuge_alarm(&mut self, group: GroupId, exposed: Option<Because>) {
+        let key = format!("not_in_refuge/{}", self.model.group(group).name);
+        let active = exposed.is_some();
+        if active || self.alarms.contains_key(&key) {
+            let because = exposed.unwrap_or(Because::Rest);
+            self.set_alarm(key, AlarmWord::NotInRefuge, active, because);
+        }
+    }
+}
+
+fn near(pose: Pose, target: Pose) -> bool {
+    let tilt = match (pose.tilt_deg, target.tilt_deg) {
+        (Some(a), Some(b)) => (a - b).abs() <= TOLERANCE.1,
+        _ => true,
+    };
+    pose.extension_pct.abs_diff(target.extension_pct) <= TOLERANCE.0 && tilt
+}

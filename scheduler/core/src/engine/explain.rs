@@ -1,0 +1,141 @@
+//! What the core can tell when asked: the present verdict with all that spoke,
+//! sensors, lockouts, poses.
+
+use super::Core;
+use super::settle::WEATHER;
+use crate::ids::{DeviceId, GroupId, SensorId, TimetableId};
+use crate::output::{AlarmWord, Verdict, Word};
+use crate::pose::Pose;
+use crate::reason::{Because, Release};
+use crate::sensor::{SensorState, Standing};
+use crate::time::{Now, Wall};
+use crate::wish::timetable::{Start, starts_of};
+use chrono::NaiveDate;
+
+/// The present verdict of a group with everything that spoke.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Explanation {
+    /// The verdict, with the numbers of this moment.
+    pub verdict: Verdict,
+    /// When the course last changed; `None`: not since the start.
+    pub since: Option<Now>,
+    /// The weather guards that have engaged.
+    pub lockouts: Vec<GuardView>,
+    /// When the timetable next changes phase, as far as today is known.
+    pub next_phase: Wall,
+    /// Requests by hand since the start.
+    pub overrides: u32,
+}
+
+/// A weather guard that has engaged.
+#[derive(Clone, PartialEq, Debug)]
+pub struct GuardView {
+    /// Which.
+    pub word: Word,
+    /// Since when.
+    pub since: Now,
+    /// Why.
+    pub because: Because,
+    /// What releases it.
+    pub release: Release,
+}
+
+/// A sensor as the core sees it.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct SensorView<'a> {
+    /// Whether it is believed.
+    pub standing: Standing,
+    /// Its state.
+    pub state: &'a SensorState,
+}
+
+/// An alarm that stands.
+#[derive(Clone, PartialEq, Debug)]
+pub struct AlarmView {
+    /// Names it.
+    pub key: String,
+    /// Its word.
+    pub word: AlarmWord,
+    /// Since when.
+    pub since: Wall,
+    /// Why.
+    pub because: Because,
+    /// Who has seen it.
+    pub acknowledged_by: Option<String>,
+}
+
+impl Core {
+    /// The present verdict of a group with all that spoke, worked out anew from
+    /// the state of this moment (so its numbers are those of now).
+    #[must_use]
+    pub fn explain(&self, group: GroupId) -> Explanation {
+        let state = &self.groups[group.index()];
+        Explanation {
+            verdict: self.verdict(group),
+            since: state.verdict.as_ref().map(|v| v.at),
+            lockouts: self.lockouts(group),
+            next_phase: self.next_phase(group),
+            overrides: state.overrides,
+        }
+    }
+
+    /// The weather guards of a group that have engaged.
+    #[must_use]
+    pub fn lockouts(&self, group: GroupId) -> Vec<GuardView> {
+        let engaged = |word| {
+            let state = self.guard(group, word)?;
+            let engaged = state.engaged.as_ref()?;
+            Some(GuardView {
+                word,
+                since: engaged.since,
+                because: engaged.because.clone(),
+                release: state.release(self.guard_times(group, word)),
+            })
+        };
+        WEATHER.into_iter().filter_map(engaged).collect()
+    }
+
+    /// A sensor as the core sees it.
+    #[must_use]
+    pub fn sensor(&self, id: SensorId) -> SensorView<'_> {
+        let state = &self.sensors[id.index()];
+        SensorView {
+            standing: state.standing(),
+            state,
+        }
+    }
+
+    /// Where a device is believed to be at the last moment told; `None`: nobody knows.
+    #[must_use]
+    pub fn pose(&self, device: DeviceId) -> Option<Pose> {
+        self.drives[device.index()].pose(self.now.steady)
+    }
+
+    /// The alarms that stand, by key.
+    #[must_use]
+    pub fn alarms(&self) -> Vec<AlarmView> {
+        let view = |(key, standing): (&String, &super::alarms::Standing)| AlarmView {
+            key: key.clone(),
+            word: standing.word,
+            since: standing.since,
+            because: standing.because.clone(),
+            acknowledged_by: standing.acknowledged_by.clone(),
+        };
+        self.alarms.iter().map(view).collect()
+    }
+}
+
+/// The starts of a timetable's phases on a local date: moment, index of the plan
+/// and of the phase within it.
+#[must_use]
+pub fn phase_starts(
+    model: &crate::model::Model,
+    timetable: TimetableId,
+    date: NaiveDate,
+) -> Vec<(Wall, u16, u16)> {
+    let told = |s: Start| (s.at, s.plan, s.phase);
+    starts_of(model, model.timetable(timetable), date)
+        .into_iter()
+        .map(told)
+        .collect()
+}

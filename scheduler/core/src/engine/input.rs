@@ -1,0 +1,588 @@
+//! Taking one input.
+
+use super::{Core, Known, Service, stale_bits};
+use crate::ids::{ContactId, DeviceId, GatewayId, GroupId, SensorId};
+use crate::input::{Ask, Input, Origin, Reading, Request, RestartCause, Until};
+use crate::model::ContactKind;
+use crate::output::{AlarmWord, Output, WakeFor, Word};
+use crate::reason::{Because, Fault};
+use crate::sensor::{Bypass, Standing};
+use crate::time::{Now, Wall};
+use crate::wish::hand::{self, Hold};
+use crate::wish::timetable::start_of;
+use chrono::Days;
+
+impl Core {
+    pub(super) fn take(&mut self, input: Input) {
+        match input {
+            Input::Reading(reading) => self.reading(&reading),
+            Input::Garbled { sensor } => {
+                self.sensors[sensor.index()].garbled();
+            }
+            Input::Contact { contact, active } => self.contact(contact, active),
+            Input::Request(request) => self.request(&request),
+            Input::Report(report) => self.report(&report),
+            Input::Connected => self.mark_all(stale_bits::ALL | stale_bits::REPEAT),
+            Input::Disconnected | Input::Tick => {}
+            Input::Gateway { gateway, present } => self.gateway(gateway, present),
+            Input::Restart(cause) => self.restart(cause),
+            Input::Clock { trusted } => self.clock(trusted),
+        }
+    }
+
+    fn reading(&mut self, reading: &Reading) {
+        let Some(sensor) = self.model.sensors.get(reading.sensor.index()) else {
+            return;
+        };
+        let through = sensor.gateway;
+        if through.is_some_and(|g| self.gateways_lost[g.index()]) {
+            return;
+        }
+        let checks = sensor.validity.stuck_ms.is_some() || sensor.validity.zero.is_some();
+        let state = &mut self.sensors[reading.sensor.index()];
+        let before = (state.standing, state.value, state.gust, state.direction);
+        if !state.take(sensor, reading, self.now) {
+            return;
+        }
+        let after = (state.standing, state.value, state.gust, state.direction);
+        let peak = state.peak.is_some();
+        if peak && !self.stale.peaks.contains(&reading.sensor) {
+            self.stale.peaks.push(reading.sensor);
+            self.stale.at.get_or_insert(self.now.steady);
+        }
+        if checks && !self.timers.has(WakeFor::SensorCheck(reading.sensor)) {
+            self.arm_check(reading.sensor);
+        }
+        if before != after {
+            self.sensor_changed(reading.sensor);
+        }
+        if let (Standing::Good, Some(value)) = (after.0, after.1) {
+            for timetable in self.topology.clone().twilight_by[reading.sensor.index()].clone() {
+                let model = self.model.clone();
+                let state = &mut self.timetables[timetable.index()];
+                if state.twilight(&model, reading.sensor, value, self.now.wall) {
+                    self.look_timetable(timetable);
+                }
+            }
+        }
+    }
+
+    fn contact(&mut self, id: ContactId, active: bool) {
+        let now = self.now.steady;
+        let Some(contact) = self.model.contacts.get(id.index()) else {
+            return;
+        };
+        let (kind, latch) = (contact.kind, contact.latch_ms);
+        let state = &mut self.contacts[id.index()];
+        let was = state.heard.is_some() && state.active;
+        let first = state.heard.is_none();
+        state.heard = Some(now);
+        state.active = active;
+        if kind == ContactKind::Door && was && !active && latch > 0 {
+            state.latched_until = Some(now.plus(latch));
+        }
+        self.arm_contact(id);
+        if kind == ContactKind::Switch {
+            self.switch(id, was, active);
+        } else if first || was != active {
+            self.contact_changed(id);
+        }
+    }
+
+    pub(super) fn arm_contact(&mut self, id: ContactId) {
+        let contact = self.model.contact(id);
+        let state = &self.contacts[id.index()];
+        let silent = contact
+            .silence_ms
+            .map(|ms| state.heard.unwrap_or(self.now.steady).plus(ms));
+        let long = contact.switch.and_then(|rule| {
+            let pressed = state.pressed.filter(|_| !state.long)?;
+            Some(pressed.plus(rule.long_press_ms))
+        });
+        let due = [silent, state.latched_until, long].into_iter().flatten();
+        let now = self.now.steady;
+        match due.filter(|at| *at > now).min() {
+            Some(at) => self.timers.set(WakeFor::Contact(id), at),
+            None => self.timers.clear(WakeFor::Contact(id)),
+        }
+    }
+
+    pub(super) fn contact_due(&mut self, id: ContactId) {
+        let now = self.now.steady;
+        let rule = self.model.contact(id).switch;
+        let state = &mut self.contacts[id.index()];
+        if state.latched_until.is_some_and(|at| at <= now) {
+            state.latched_until = None;
+        }
+        // Never heard at all: from now on it is known to be silent.
+        let silence = self.model.contact(id).silence_ms;
+        if state.heard.is_none() && silence.is_some() {
+            state.heard = Some(now.plus(-silence.unwrap_or(0)));
+        }
+        if let (Some(rule), Some(pressed)) = (rule, state.pressed)
+            && !state.long
+            && now.0 - pressed.0 >= rule.long_press_ms
+        {
+            state.long = true;
+            self.pressed(id, Some(rule.extend));
+        }
+        self.arm_contact(id);
+        self.contact_changed(id);
+    }
+
+    fn contact_changed(&mut self, id: ContactId) {
+        for &group in &self.topology.clone().contact_groups[id.index()] {
+            self.mark(
+                group,
+                stale_bits::SUN | stale_bits::DECIDE | stale_bits::DEVICES,
+            );
+            self.group_alarms(group);
+        }
+    }
+
+    /// A plain switch input (common practice, no source): a short press runs the
+    /// whole way, or halts what runs; a long one runs while it is pressed.
+    fn switch(&mut self, id: ContactId, was: bool, active: bool) {
+        let now = self.now.steady;
+        let Some(rule) = self.model.contact(id).switch else {
+            return;
+        };
+        let state = &mut self.contacts[id.index()];
+        match (was, active) {
+            (false, true) => {
+                state.pressed = Some(now);
+                state.long = false;
+                self.arm_contact(id);
+            }
+            (true, false) => {
+                let long = state.long;
+                state.pressed = None;
+                state.long = false;
+                let runs = self
+                    .model
+                    .group(rule.group)
+                    .devices
+                    .iter()
+                    .any(|d| self.drives[d.index()].moving(now).is_some());
+                self.pressed(
+                    id,
+                    if long || runs {
+                        None
+                    } else {
+                        Some(rule.extend)
+                    },
+                );
+            }
+            _ => {}
+        }
+    }
+
+    /// What a switch asks for: run one way, or halt.
+    fn pressed(&mut self, id: ContactId, run: Option<bool>) {
+        let contact = self.model.contact(id);
+        let Some(rule) = contact.switch else { return };
+        let room = self.model.group(rule.group).rooms.first().copied();
+        let from = room.map_or(Origin::Centre, Origin::Room);
+        let by = contact.name.clone();
+        let until = Until::Rule;
+        let group = rule.group;
+        let ask = match run {
+            Some(extend) => Ask::Pose {
+                group,
+                extension_pct: Some(if extend { 100 } else { 0 }),
+                tilt_deg: None,
+                until,
+            },
+            None => Ask::Halt { group, until },
+        };
+        self.request(&Request { by, from, ask });
+    }
+
+    fn request(&mut self, request: &Request) {
+        match &request.ask {
+            Ask::Pose {
+                group,
+                extension_pct,
+                tilt_deg,
+                until,
+            } => {
+                self.hold_by_hand(request, *group, (*extension_pct, *tilt_deg), false, *until);
+            }
+            Ask::Halt { group, until } => {
+                self.hold_by_hand(request, *group, (None, None), true, *until);
+            }
+            Ask::Device {
+                device,
+                extension_pct,
+                tilt_deg,
+                until,
+            } => {
+                self.set_up(request, *device, (*extension_pct, *tilt_deg), *until);
+            }
+            Ask::Release { group } => {
+                let state = &mut self.groups[group.index()];
+                state.hand = None;
+                state.device_holds.clear();
+                self.timers.clear(WakeFor::Hand(*group));
+                self.mark(*group, stale_bits::DECIDE | stale_bits::DEVICES);
+            }
+            Ask::Arrange { arrangement } => {
+                let model = self.model.clone();
+                let Some(arrangement) = model.arrangements.get(arrangement.index()) else {
+                    return;
+                };
+                let until = arrangement.hold_ms.map_or(Until::Rule, Until::For);
+                for (group, pose) in &arrangement.poses {
+                    let parts = (Some(pose.extension_pct), pose.tilt_deg);
+                    self.hold_by_hand(request, *group, parts, false, until);
+                }
+            }
+            Ask::Service {
+                group,
+                on,
+                expected_end,
+            } => {
+                self.service_set(&request.by, *group, *on, *expected_end);
+            }
+            Ask::Bypass {
+                sensor,
+                substitute,
+                until,
+            } => {
+                self.bypass(&request.by, *sensor, *substitute, *until);
+            }
+            Ask::Acknowledge { key } => self.acknowledge(key, &request.by),
+            Ask::FrostCleared { group } => {
+                crate::guard::ice::cleared(&mut self.groups[group.index()].ice);
+                self.mark(*group, stale_bits::GUARDS | stale_bits::DECIDE);
+                self.group_alarms(*group);
+            }
+        }
+    }
+
+    /// The guard that refuses a request by hand, if one holds.
+    fn refusal(&self, group: GroupId) -> Option<(Word, Because)> {
+        let verdict = self.verdict(group);
+        let unknown = matches!(verdict.because, Because::WeatherUnknown { .. });
+        (verdict.decided_by.is_guard() || unknown).then_some((verdict.decided_by, verdict.because))
+    }
+
+    fn hold_by_hand(
+        &mut self,
+        request: &Request,
+        group: GroupId,
+        (extension_pct, tilt_deg): (Option<u8>, Option<i16>),
+        halt: bool,
+        until: Until,
+    ) {
+        let room = matches!(request.from, Origin::Room(_));
+        let outranked = self.groups[group.index()]
+            .hand
+            .as_ref()
+            .is_some_and(|h| h.room && !room);
+        let refusal = self.refusal(group).or_else(|| {
+            let hold = self.groups[group.index()]
+                .hand
+                .as_ref()
+                .filter(|_| outranked)?;
+            Some((
+                Word::Hand,
+                Because::Hand {
+                    by: hold.by.clone(),
+                    room: hold.room,
+                },
+            ))
+        });
+        if let Some((word, because)) = refusal {
+            let (group, by) = (Some(group), request.by.clone());
+            self.out.push_back(Output::Refused {
+                group,
+                by,
+                word,
+                because,
+            });
+            return;
+        }
+        let ends = self.hold_ends(group, until);
+        let state = &mut self.groups[group.index()];
+        state.overrides = state.overrides.saturating_add(1);
+        state.hand = Some(Hold {
+            by: request.by.clone(),
+            room,
+            extension_pct: extension_pct.map(|p| p.min(100)),
+            tilt_deg: tilt_deg.map(|t| t.clamp(-90, 90)),
+            halt,
+            ends,
+            announced: false,
+        });
+        state.device_holds.clear();
+        self.arm_hand(group);
+        self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+    }
+
+    fn set_up(
+        &mut self,
+        request: &Request,
+        device: DeviceId,
+        (extension_pct, tilt_deg): (Option<u8>, Option<i16>),
+        until: Until,
+    ) {
+        let Some(group) = self.topology.device_group[device.index()] else {
+            return;
+        };
+        if let Some((word, because)) = self.refusal(group) {
+            let (group, by) = (Some(group), request.by.clone());
+            self.out.push_back(Output::Refused {
+                group,
+                by,
+                word,
+                because,
+            });
+            return;
+        }
+        let ends = self.hold_ends(group, until);
+        let hold = Hold {
+            by: request.by.clone(),
+            room: matches!(request.from, Origin::Room(_)),
+            extension_pct: extension_pct.map(|p| p.min(100)),
+            tilt_deg: tilt_deg.map(|t| t.clamp(-90, 90)),
+            halt: extension_pct.is_none() && tilt_deg.is_none(),
+            ends,
+            announced: true,
+        };
+        let holds = &mut self.groups[group.index()].device_holds;
+        holds.retain(|(d, _)| *d != device);
+        holds.push((device, hold));
+        self.arm_hand(group);
+        self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+    }
+
+    fn hold_ends(&self, group: GroupId, until: Until) -> Now {
+        let rule = self.model.group(group).hand;
+        let zone = self.model.site.zone;
+        let date = self.now.wall.local_date(zone);
+        let tomorrow = date.checked_add_days(Days::new(1)).unwrap_or(date);
+        hand::ends(
+            until,
+            self.now,
+            rule.hold_ms,
+            self.next_phase(group),
+            start_of(zone, tomorrow),
+        )
+    }
+
+    pub(super) fn arm_hand(&mut self, group: GroupId) {
+        let announce = self.model.group(group).hand.announce_ms;
+        let state = &self.groups[group.index()];
+        let hand = state.hand.as_ref().map(|h| {
+            if h.announced {
+                h.ends.steady
+            } else {
+                h.ends.steady.plus(-announce)
+            }
+        });
+        let devices = state.device_holds.iter().map(|(_, h)| h.ends.steady);
+        match devices.chain(hand).min() {
+            Some(at) => self
+                .timers
+                .set(WakeFor::Hand(group), at.max(self.now.steady)),
+            None => self.timers.clear(WakeFor::Hand(group)),
+        }
+    }
+
+    pub(super) fn hand_due(&mut self, group: GroupId) {
+        let now = self.now.steady;
+        let announce = self.model.group(group).hand.announce_ms;
+        let state = &mut self.groups[group.index()];
+        let mut announced = None;
+        if let Some(hold) = &mut state.hand {
+            if hold.ends.steady <= now {
+                state.hand = None;
+            } else if !hold.announced && hold.ends.steady.plus(-announce) <= now {
+                hold.announced = true;
+                announced = Some(hold.ends.wall);
+            }
+        }
+        state
+            .device_holds
+            .retain(|(_, hold)| hold.ends.steady > now);
+        if let Some(ends) = announced {
+            self.out.push_back(Output::Announce { group, ends });
+        }
+        self.arm_hand(group);
+        self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+    }
+
+    fn service_set(&mut self, by: &str, group: GroupId, on: bool, expected_end: Option<Wall>) {
+        let since = self.now.wall;
+        let state = &mut self.groups[group.index()];
+        state.service = on.then(|| Service {
+            owner: by.to_owned(),
+            since,
+            expected_end,
+        });
+        self.arm_service(group);
+        if !on {
+            let key = format!("service_overdue/{}", self.model.group(group).name);
+            self.set_alarm(key, AlarmWord::ServiceOverdue, false, Because::Rest);
+        }
+        self.group_alarms(group);
+        self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+    }
+
+    pub(super) fn arm_service(&mut self, group: GroupId) {
+        match &self.groups[group.index()].service {
+            Some(service) => {
+                let reminder = service.since.plus(self.model.policy.service_reminder_ms);
+                let due = service
+                    .expected_end
+                    .map_or(reminder, |end| end.min(reminder));
+                self.timers.set(
+                    WakeFor::Service(group),
+                    self.steady_of(due).max(self.now.steady),
+                );
+            }
+            None => self.timers.clear(WakeFor::Service(group)),
+        }
+    }
+
+    pub(super) fn service_due(&mut self, group: GroupId) {
+        let Some(service) = self.groups[group.index()].service.clone() else {
+            return;
+        };
+        let key = format!("service_overdue/{}", self.model.group(group).name);
+        let because = Because::Service {
+            owner: service.owner,
+            since: service.since,
+        };
+        self.set_alarm(key, AlarmWord::ServiceOverdue, true, because);
+    }
+
+    fn bypass(
+        &mut self,
+        by: &str,
+        id: SensorId,
+        substitute: Option<SensorId>,
+        until: Option<Wall>,
+    ) {
+        let Some(until) = until.filter(|u| *u > self.now.wall) else {
+            self.end_bypass(id);
+            return;
+        };
+        // A sensor cannot stand in for itself, nor one of another kind.
+        let substitute = substitute.filter(|other| {
+            *other != id
+                && self.model.sensors.get(other.index()).map(|s| s.kind)
+                    == Some(self.model.sensor(id).kind)
+        });
+        let bypass = Bypass {
+            by: by.to_owned(),
+            substitute,
+            until,
+        };
+        self.sensors[id.index()].bypass = Some(bypass);
+        let key = format!("sensor_bypassed/{}", self.model.sensor(id).name);
+        let because = Because::Bypassed {
+            by: by.to_owned(),
+            until,
+        };
+        self.set_alarm(key, AlarmWord::SensorBypassed, true, because);
+        self.arm_check(id);
+        self.sensor_changed(id);
+    }
+
+    pub(super) fn end_bypass(&mut self, id: SensorId) {
+        if self.sensors[id.index()].bypass.take().is_none() {
+            return;
+        }
+        let key = format!("sensor_bypassed/{}", self.model.sensor(id).name);
+        self.set_alarm(key, AlarmWord::SensorBypassed, false, Because::Rest);
+        self.sensor_changed(id);
+    }
+
+    fn gateway(&mut self, id: GatewayId, present: bool) {
+        let lost = !present;
+        if self.gateways_lost[id.index()] == lost {
+            return;
+        }
+        self.gateways_lost[id.index()] = lost;
+        let key = format!("gateway_lost/{}", self.model.gateways[id.index()].name);
+        let because = Because::GatewayLost { gateway: id };
+        self.set_alarm(key, AlarmWord::GatewayLost, lost, because);
+        for index in 0..self.sensors.len() {
+            let sensor = SensorId::of(index);
+            if lost
+                && self.model.sensor(sensor).gateway == Some(id)
+                && self.sensors[index].fail(Fault::GatewayLost)
+            {
+                self.sensor_changed(sensor);
+            }
+        }
+        for index in 0..self.drives.len() {
+            let device = DeviceId::of(index);
+            if self.model.device(device).drive.gateway == Some(id) {
+                self.drives[index].forget_target();
+                if let (false, Some(group)) = (lost, self.topology.device_group[index]) {
+                    self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+                }
+            }
+        }
+    }
+
+    fn restart(&mut self, cause: RestartCause) {
+        if cause == RestartCause::Reloaded {
+            self.begin_wall();
+            self.mark_all(stale_bits::ALL);
+            return;
+        }
+        let now = self.now;
+        for state in &mut self.sensors {
+            state.restart(now);
+        }
+        for state in &mut self.contacts {
+            state.heard = None;
+            state.latched_until = None;
+            state.pressed = None;
+        }
+        for state in &mut self.groups {
+            state.wind.restart();
+            state.hail.restart();
+            state.rain.restart();
+            state.ice.guard.restart();
+            state.sun.restart();
+            state.known = Known::No;
+            // Ends of holds are kept by the wall clock over a restart.
+            for hold in state
+                .hand
+                .iter_mut()
+                .chain(state.device_holds.iter_mut().map(|d| &mut d.1))
+            {
+                hold.ends.steady = now.steady.plus((hold.ends.wall.0 - now.wall.0).max(0));
+            }
+        }
+        // What a drive was last told is no reason to tell it again, nor not to.
+        for drive in &mut self.drives {
+            drive.forget_target();
+        }
+        self.begin();
+        for index in 0..self.groups.len() {
+            self.arm_hand(GroupId::of(index));
+        }
+    }
+
+    fn clock(&mut self, trusted: bool) {
+        if self.clock_trusted == trusted {
+            return;
+        }
+        self.clock_trusted = trusted;
+        let key = "clock_untrusted".to_owned();
+        self.set_alarm(
+            key,
+            AlarmWord::ClockUntrusted,
+            !trusted,
+            Because::ClockUntrusted,
+        );
+        self.begin_wall();
+        self.mark_all(stale_bits::DECIDE);
+    }
+}

@@ -1,0 +1,354 @@
+//! The engine: takes inputs and time, keeps state, gives verdicts.
+//!
+//! # Driving it
+//! Call [`Core::handle`] with exactly one input and the moment it came, then
+//! drain [`Core::poll`] until it answers [`Output::Wake`]; call `handle` again
+//! with the next input, or with [`Input::Tick`] when that moment has *passed*.
+//!
+//! # Time
+//! * A timer due at T acts when time passes T, and is stamped T.
+//! * Inputs stamped T are decided upon together, when time passes T: readings
+//!   of different sensors at one moment give the same verdicts in any order.
+//! * A late call delays a decision and never changes it; extra ticks change
+//!   nothing; a steady time that runs backwards is taken as standing still.
+
+mod alarms;
+mod apply;
+mod explain;
+mod input;
+mod looks;
+mod settle;
+mod snapshot;
+mod voices;
+
+pub use explain::{AlarmView, Explanation, GuardView, SensorView, phase_starts};
+pub use snapshot::Snapshot;
+
+use crate::drives::{DriveState, FeederState};
+use crate::guard::GuardState;
+use crate::guard::ice::IceState;
+use crate::ids::{DeviceId, FacadeId, GroupId, SensorId, TimetableId};
+use crate::input::Input;
+use crate::model::Model;
+use crate::output::{Output, Verdict, Wake, WakeFor};
+use crate::sensor::SensorState;
+use crate::time::{Now, Steady, Wall};
+use crate::timers::Timers;
+use crate::topology::Topology;
+use crate::wish::hand::Hold;
+use crate::wish::sun::{FacadeLight, SunState};
+use crate::wish::timetable::TimetableState;
+use leeside_solar::{Sun, SunPath};
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+
+/// The decision core.
+#[derive(Clone)]
+pub struct Core {
+    model: Arc<Model>,
+    topology: Arc<Topology>,
+    now: Now,
+    sensors: Vec<SensorState>,
+    contacts: Vec<ContactState>,
+    gateways_lost: Vec<bool>,
+    facades: Vec<FacadeState>,
+    groups: Vec<GroupState>,
+    drives: Vec<DriveState>,
+    feeders: Vec<FeederState>,
+    timetables: Vec<TimetableState>,
+    specials: Vec<Option<u32>>,
+    confirms: Vec<apply::Confirm>,
+    timers: Timers,
+    clock_trusted: bool,
+    sequence: u64,
+    alarms: BTreeMap<String, alarms::Standing>,
+    out: VecDeque<Output>,
+    stale: Stale,
+    sun_path: SunPath,
+    /// The next time the sun rises, while it is down.
+    dawn: Option<Wall>,
+}
+
+/// What has to be looked at when the present moment has passed.
+#[derive(Clone, Debug, Default)]
+struct Stale {
+    at: Option<Steady>,
+    groups: Vec<GroupId>,
+    facades: Vec<FacadeId>,
+    /// Sensors whose peak is to be forgotten once it has been looked at.
+    peaks: Vec<SensorId>,
+}
+
+/// What of a group has to be looked at.
+mod stale_bits {
+    pub(super) const GUARDS: u8 = 1;
+    pub(super) const SUN: u8 = 2;
+    pub(super) const DECIDE: u8 = 4;
+    pub(super) const DEVICES: u8 = 8;
+    /// Everything, and the verdict is said even if it did not change.
+    pub(super) const REPEAT: u8 = 16;
+    pub(super) const ALL: u8 = GUARDS | SUN | DECIDE | DEVICES;
+}
+
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+struct ContactState {
+    heard: Option<Steady>,
+    active: bool,
+    latched_until: Option<Steady>,
+    pressed: Option<Steady>,
+    long: bool,
+}
+
+#[derive(Clone, Debug)]
+struct FacadeState {
+    wanted: bool,
+    stale: bool,
+    sun: Sun,
+    light: Option<FacadeLight>,
+    /// Profile angles of the coming minutes, worked out once for all groups.
+    profiles: Option<(Wall, i64, Vec<f64>)>,
+}
+
+/// Somebody works at the facade.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+struct Service {
+    owner: String,
+    since: Wall,
+    expected_end: Option<Wall>,
+}
+
+/// Whether the weather of a group is known after a restart.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+enum Known {
+    No,
+    Since(Steady),
+    Yes,
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct GroupState {
+    wind: GuardState,
+    hail: GuardState,
+    ice: IceState,
+    rain: GuardState,
+    service: Option<Service>,
+    hand: Option<Hold>,
+    device_holds: Vec<(DeviceId, Hold)>,
+    sun: SunState,
+    known: Known,
+    #[serde(skip)]
+    stale: u8,
+    #[serde(skip)]
+    verdict: Option<Verdict>,
+    overrides: u32,
+}
+
+impl Core {
+    /// A core that knows nothing yet: every sensor waits to be heard, and until
+    /// then no wish moves anything.
+    #[must_use]
+    pub fn new(model: Arc<Model>, now: Now) -> Self {
+        let topology = Arc::new(Topology::of(&model));
+        let mut core = Self {
+            now,
+            sensors: model
+                .sensors
+                .iter()
+                .map(|_| SensorState::new(now))
+                .collect(),
+            contacts: model
+                .contacts
+                .iter()
+                .map(|_| ContactState::unheard())
+                .collect(),
+            gateways_lost: vec![false; model.gateways.len()],
+            facades: (0..model.facades.len())
+                .map(|i| {
+                    FacadeState::new(
+                        topology.facade_groups[i]
+                            .iter()
+                            .any(|g| model.group(*g).sun.is_some()),
+                    )
+                })
+                .collect(),
+            groups: model.groups.iter().map(|_| GroupState::new()).collect(),
+            drives: vec![DriveState::default(); model.devices.len()],
+            feeders: vec![FeederState::default(); model.feeders.len()],
+            timetables: (0..model.timetables.len())
+                .map(|i| TimetableState::new(TimetableId::of(i)))
+                .collect(),
+            specials: vec![None; model.groups.len()],
+            confirms: vec![apply::Confirm::default(); model.devices.len()],
+            timers: Timers::default(),
+            clock_trusted: true,
+            sequence: 0,
+            alarms: BTreeMap::new(),
+            out: VecDeque::new(),
+            stale: Stale::default(),
+            sun_path: SunPath::new(model.site.location, model.site.atmosphere),
+            dawn: None,
+            topology,
+            model,
+        };
+        core.begin();
+        core
+    }
+
+    /// Takes exactly one input. What was due before `now` acts first, each
+    /// stamped with the moment it was due.
+    pub fn handle(&mut self, now: Now, input: Input) {
+        let steady = now.steady.max(self.now.steady);
+        self.advance(steady);
+        self.now = Now {
+            wall: now.wall,
+            steady,
+        };
+        self.take(input);
+    }
+
+    /// One output; drain until [`Output::Wake`].
+    pub fn poll(&mut self) -> Output {
+        self.out
+            .pop_front()
+            .unwrap_or_else(|| Output::Wake(self.wake()))
+    }
+
+    /// The model it decides by.
+    #[must_use]
+    pub const fn model(&self) -> &Arc<Model> {
+        &self.model
+    }
+
+    /// The last moment it was told.
+    #[must_use]
+    pub const fn now(&self) -> Now {
+        self.now
+    }
+
+    fn wake(&self) -> Option<Wake> {
+        let settle = self.stale.at.map(|at| (at, WakeFor::Settle));
+        let timer = self.timers.next();
+        let (steady, why) = match (settle, timer) {
+            (Some(a), Some(b)) => a.min(b),
+            (a, b) => a.or(b)?,
+        };
+        Some(Wake {
+            at: self.at(steady),
+            why,
+        })
+    }
+
+    /// The moment on both clocks, by the clocks' present distance.
+    fn at(&self, steady: Steady) -> Now {
+        Now {
+            wall: self.now.wall.plus(steady.0 - self.now.steady.0),
+            steady,
+        }
+    }
+
+    /// The steady moment of a wall moment, by the clocks' present distance.
+    fn steady_of(&self, wall: Wall) -> Steady {
+        Steady(
+            self.now
+                .steady
+                .0
+                .saturating_add(wall.0.saturating_sub(self.now.wall.0)),
+        )
+    }
+
+    /// Lets everything act that was due before `until`.
+    fn advance(&mut self, until: Steady) {
+        loop {
+            let timer = self.timers.next().map(|(at, _)| at);
+            let next = match (timer, self.stale.at) {
+                (Some(a), Some(b)) => a.min(b),
+                (Some(a), None) | (None, Some(a)) => a,
+                (None, None) => return,
+            };
+            if next >= until {
+                return;
+            }
+            // A moment in the past (set by a late call) acts now, not back then.
+            self.now = self.at(next.max(self.now.steady));
+            while let Some(why) = self.timers.pop_due(self.now.steady) {
+                self.due(why);
+            }
+            if self.stale.at.is_some_and(|at| at <= self.now.steady) {
+                self.settle();
+            }
+        }
+    }
+
+    /// Something of a group has to be looked at once this moment has passed.
+    fn mark(&mut self, group: GroupId, bits: u8) {
+        let state = &mut self.groups[group.index()];
+        if state.stale == 0 {
+            self.stale.groups.push(group);
+        }
+        state.stale |= bits;
+        self.stale.at.get_or_insert(self.now.steady);
+    }
+
+    fn mark_all(&mut self, bits: u8) {
+        for index in 0..self.groups.len() {
+            self.mark(GroupId::of(index), bits);
+        }
+    }
+
+    fn mark_facade(&mut self, facade: FacadeId) {
+        let state = &mut self.facades[facade.index()];
+        if state.wanted && !state.stale {
+            state.stale = true;
+            self.stale.facades.push(facade);
+            self.stale.at.get_or_insert(self.now.steady);
+        }
+    }
+}
+
+impl ContactState {
+    const fn unheard() -> Self {
+        Self {
+            heard: None,
+            active: false,
+            latched_until: None,
+            pressed: None,
+            long: false,
+        }
+    }
+}
+
+impl FacadeState {
+    const fn new(wanted: bool) -> Self {
+        Self {
+            wanted,
+            stale: false,
+            sun: Sun {
+                east: 0.0,
+                north: 0.0,
+                up: -1.0,
+            },
+            light: None,
+            profiles: None,
+        }
+    }
+}
+
+impl GroupState {
+    fn new() -> Self {
+        Self {
+            wind: GuardState::default(),
+            hail: GuardState::default(),
+            ice: IceState::default(),
+            rain: GuardState::default(),
+            service: None,
+            hand: None,
+            device_holds: Vec::new(),
+            sun: SunState::new(),
+            known: Known::No,
+            stale: 0,
+            verdict: None,
+            overrides: 0,
+        }
+    }
+}

@@ -1,0 +1,266 @@
+//! Settling a moment that has passed: guards first, then wishes, then verdicts,
+//! weather before comfort.
+
+use super::{Core, stale_bits};
+use crate::guard::{self, Engaged, GuardState, Look, Times};
+use crate::ids::GroupId;
+use crate::output::{LockoutChange, Output, WakeFor, Word};
+use crate::reason::Because;
+use crate::time::Now;
+use crate::wish::sun;
+
+impl Core {
+    /// Decides upon everything that came at this moment.
+    pub(super) fn settle(&mut self) {
+        self.stale.at = None;
+        for facade in core::mem::take(&mut self.stale.facades) {
+            self.look_facade(facade);
+        }
+        // Looking at facades marks groups of this same moment.
+        self.stale.at = None;
+        let mut groups = core::mem::take(&mut self.stale.groups);
+        groups.sort_unstable();
+        for &group in &groups {
+            if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
+                self.look_guards(group);
+            }
+        }
+        for sensor in core::mem::take(&mut self.stale.peaks) {
+            self.sensors[sensor.index()].peak = None;
+        }
+        for &group in &groups {
+            if self.groups[group.index()].stale & stale_bits::SUN != 0 {
+                self.look_sun(group);
+            }
+        }
+        // Weather goes first: its drives take the first starts on a shared feeder.
+        let mut decided = Vec::with_capacity(groups.len());
+        for group in groups {
+            let bits = core::mem::take(&mut self.groups[group.index()].stale);
+            if let Some(verdict) = self.decide_if_new(group, bits) {
+                decided.push((verdict, bits & stale_bits::REPEAT != 0));
+            }
+        }
+        decided.sort_by_key(|(verdict, _)| (verdict.decided_by, verdict.group));
+        for (verdict, repeat) in decided {
+            self.carry_out(verdict, repeat);
+        }
+    }
+
+    fn look_guards(&mut self, group: GroupId) {
+        let model = self.model.clone();
+        let rules = model.group(group);
+        let now = self.now;
+        let before = self.engaged_of(group);
+        if let Some(rule) = &rules.wind {
+            let times = guard::wind::times(rule);
+            let holding = guard::wind::holding(rule);
+            let state = &mut self.groups[group.index()].wind;
+            // The worst of what came since the last look, then what is now: a gust
+            // that came and went is not lost, and calm counts from now.
+            let peak = guard::wind::look(rule, &self.sensors, true);
+            let present = guard::wind::look(rule, &self.sensors, false);
+            if peak != present {
+                state.step(peak, now, times, &holding);
+            }
+            state.step(present, now, times, &holding);
+            self.arm(group, Word::Wind, times);
+        }
+        if let Some(rule) = &rules.hail {
+            let times = guard::level::hail_times(rule);
+            let look = guard::level::hail(rule, &self.sensors);
+            self.step(group, Word::Hail, look, times, &Because::HailHolding);
+        }
+        if let Some(rule) = &rules.rain {
+            let times = guard::level::rain_times(rule);
+            let look = guard::level::rain(rule, &self.sensors);
+            self.step(group, Word::Rain, look, times, &Because::RainHolding);
+        }
+        if let Some(rule) = &rules.ice {
+            let state = &mut self.groups[group.index()].ice;
+            guard::ice::step(state, rule, &self.sensors, now);
+            self.arm(group, Word::Ice, guard::ice::times(rule));
+        }
+        self.look_known(group);
+        self.say_lockouts(group, &before, now);
+        let state = &self.groups[group.index()];
+        if state.service.is_some() || state.ice.frozen || !self.alarms.is_empty() {
+            self.group_alarms(group);
+        }
+    }
+
+    fn step(&mut self, group: GroupId, word: Word, look: Look, times: Times, holding: &Because) {
+        let now = self.now;
+        if let Some(state) = self.guard_mut(group, word) {
+            state.step(look, now, times, holding);
+        }
+        self.arm(group, word, times);
+    }
+
+    fn arm(&mut self, group: GroupId, word: Word, times: Times) {
+        let due = self.guard(group, word).and_then(|state| state.due(times));
+        self.arm_guard(group, word, due);
+    }
+
+    /// The state of a weather guard.
+    pub(super) fn guard(&self, group: GroupId, word: Word) -> Option<&GuardState> {
+        let state = &self.groups[group.index()];
+        match word {
+            Word::Wind => Some(&state.wind),
+            Word::Hail => Some(&state.hail),
+            Word::Ice => Some(&state.ice.guard),
+            Word::Rain => Some(&state.rain),
+            Word::Service
+            | Word::Fire
+            | Word::Door
+            | Word::Drive
+            | Word::Hand
+            | Word::Sun
+            | Word::Timetable
+            | Word::Rest => None,
+        }
+    }
+
+    fn guard_mut(&mut self, group: GroupId, word: Word) -> Option<&mut GuardState> {
+        let state = &mut self.groups[group.index()];
+        match word {
+            Word::Wind => Some(&mut state.wind),
+            Word::Hail => Some(&mut state.hail),
+            Word::Ice => Some(&mut state.ice.guard),
+            Word::Rain => Some(&mut state.rain),
+            Word::Service
+            | Word::Fire
+            | Word::Door
+            | Word::Drive
+            | Word::Hand
+            | Word::Sun
+            | Word::Timetable
+            | Word::Rest => None,
+        }
+    }
+
+    /// The two times of a weather guard of a group.
+    pub(super) fn guard_times(&self, group: GroupId, word: Word) -> Times {
+        let rules = self.model.group(group);
+        let none = Times {
+            persistence_ms: 0,
+            hold_ms: 0,
+        };
+        match word {
+            Word::Wind => rules.wind.as_ref().map_or(none, guard::wind::times),
+            Word::Hail => rules.hail.as_ref().map_or(none, guard::level::hail_times),
+            Word::Ice => rules.ice.as_ref().map_or(none, guard::ice::times),
+            Word::Rain => rules.rain.as_ref().map_or(none, guard::level::rain_times),
+            Word::Service
+            | Word::Fire
+            | Word::Door
+            | Word::Drive
+            | Word::Hand
+            | Word::Sun
+            | Word::Timetable
+            | Word::Rest => none,
+        }
+    }
+
+    fn engaged_of(&self, group: GroupId) -> [Option<Discriminant>; 4] {
+        WEATHER.map(|word| {
+            let engaged = self.guard(group, word)?.engaged.as_ref()?;
+            Some(core::mem::discriminant(&engaged.because))
+        })
+    }
+
+    /// Tells which lockouts began, changed their reason or ended.
+    fn say_lockouts(&mut self, group: GroupId, before: &[Option<Discriminant>; 4], at: Now) {
+        let after = self.engaged_of(group);
+        for (word, (before, after)) in WEATHER.into_iter().zip(before.iter().zip(after)) {
+            if *before == after {
+                continue;
+            }
+            let times = self.guard_times(group, word);
+            let Some(state) = self.guard(group, word) else {
+                continue;
+            };
+            let (engaged, because) = match &state.engaged {
+                Some(Engaged { because, .. }) => (true, because.clone()),
+                None => (false, Because::Rest),
+            };
+            let release = state.release(times);
+            self.out.push_back(Output::Lockout(LockoutChange {
+                group,
+                word,
+                at,
+                engaged,
+                because,
+                release,
+            }));
+        }
+    }
+
+    fn look_sun(&mut self, group: GroupId) {
+        let model = self.model.clone();
+        let rules = model.group(group);
+        let Some(rule) = &rules.sun else { return };
+        let facade = rules.facade;
+        let Some(light) = self.facades[facade.index()].light else {
+            return;
+        };
+        let here = model.facade(facade);
+        let lit = light.sunlit
+            && rules.opening.is_none_or(|opening| {
+                let sun = &self.facades[facade.index()].sun;
+                here.obstructions.lit_share(&here.plane, sun, &opening) > 0.0
+            });
+        let date = self.now.wall.local_date(model.site.zone);
+        let now = self.now;
+        let heat = self.heat(group, &light);
+        let mut state = self.groups[group.index()].sun.clone();
+        sun::step_heat(&mut state, rule, heat, now);
+        let mut profiles = |minutes| self.profiles(facade, minutes);
+        sun::step(
+            &mut state,
+            rules,
+            rule,
+            &light,
+            lit,
+            (now, date),
+            &mut profiles,
+        );
+        match sun::due(&state, rule) {
+            Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),
+            _ => self.timers.clear(WakeFor::Sun(group)),
+        }
+        self.groups[group.index()].sun = state;
+    }
+
+    /// What heat asks for, if nobody is in and somebody measures the room.
+    fn heat(&self, group: GroupId, light: &sun::FacadeLight) -> Option<sun::HeatAsk> {
+        let rules = self.model.group(group);
+        let heat = rules.sun.as_ref()?.heat.as_ref()?;
+        if self.occupied(group) {
+            return None;
+        }
+        let value = |id: crate::ids::SensorId| match guard::hear(&self.sensors, id) {
+            guard::Heard::Good(_, state) => state.value,
+            guard::Heard::Fault(..) | guard::Heard::Waiting | guard::Heard::LeftOut => None,
+        };
+        let rooms = rules.rooms.iter().map(|r| &self.model.rooms[r.index()]);
+        let warmest = rooms.filter_map(|r| value(r.temperature?)).reduce(f64::max);
+        sun::heat(heat, light, warmest, heat.outdoor.and_then(value))
+    }
+
+    /// Whether somebody is, or may be, behind the group.
+    pub(super) fn occupied(&self, group: GroupId) -> bool {
+        let rooms = &self.model.group(group).rooms;
+        rooms.is_empty()
+            || rooms.iter().any(|room| {
+                self.model.rooms[room.index()]
+                    .occupancy
+                    .is_none_or(|c| self.contact_active(c))
+            })
+    }
+}
+
+type Discriminant = core::mem::Discriminant<Because>;
+
+/// The weather guards, highest rank first.
+pub(super) const WEATHER: [Word; 4] = [Word::Wind, Word::Hail, Word::Ice, Word::Rain];

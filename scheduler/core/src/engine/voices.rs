@@ -1,0 +1,525 @@
+//! Precedence: who speaks on each rank, and which of them decides.
+//!
+//! Guards limit, wishes ask. The verdict is the highest wish that asks, within
+//! the bounds of every guard; where two guards want different refuges the
+//! higher decides.
+
+use super::settle::WEATHER;
+use super::{Core, Known, stale_bits};
+use crate::ids::{ContactId, DeviceId, GroupId};
+use crate::model::{FrozenWind, Phase};
+use crate::output::{Course, Exception, Lost, Verdict, Word};
+use crate::pose::Pose;
+use crate::reason::{Because, Release};
+use crate::time::Wall;
+use crate::wish::sun;
+
+/// What one rank has to say.
+pub(super) struct Voice {
+    pub(super) word: Word,
+    pub(super) course: Course,
+    pub(super) because: Because,
+    pub(super) release: Release,
+}
+
+/// A place in the order of precedence. One word may speak in more than one place.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Rank {
+    Service,
+    Fire,
+    /// A frozen device that even wind may not move.
+    Frozen,
+    Wind,
+    Hail,
+    Ice,
+    Rain,
+    /// After a restart, until the weather is known.
+    Unknown,
+    Hand,
+    Sun,
+    Timetable,
+    Rest,
+}
+
+const RANKS: [Rank; 12] = [
+    Rank::Service,
+    Rank::Fire,
+    Rank::Frozen,
+    Rank::Wind,
+    Rank::Hail,
+    Rank::Ice,
+    Rank::Rain,
+    Rank::Unknown,
+    Rank::Hand,
+    Rank::Sun,
+    Rank::Timetable,
+    Rank::Rest,
+];
+
+impl Core {
+    /// The verdict, if it differs from the last one (or has to be said again).
+    pub(super) fn decide_if_new(&mut self, group: GroupId, bits: u8) -> Option<Verdict> {
+        let first = RANKS.into_iter().find_map(|rank| self.voice(group, rank))?;
+        let again = bits & (stale_bits::REPEAT | stale_bits::DEVICES) != 0;
+        if let Some(old) = &self.groups[group.index()].verdict {
+            let same = old.decided_by == first.word
+                && old.course == first.course
+                && core::mem::discriminant(&old.because) == core::mem::discriminant(&first.because);
+            if same && !again {
+                return None;
+            }
+        }
+        let verdict = self.verdict(group);
+        self.groups[group.index()].verdict = Some(verdict.clone());
+        Some(verdict)
+    }
+
+    /// The verdict of this moment, with all that spoke.
+    pub(super) fn verdict(&self, group: GroupId) -> Verdict {
+        let mut voices = RANKS.into_iter().filter_map(|rank| self.voice(group, rank));
+        let first = voices.next().unwrap_or_else(|| self.rest(group));
+        let lost = voices
+            .map(|voice| Lost {
+                word: voice.word,
+                pose: match voice.course {
+                    Course::To(pose) => Some(pose),
+                    Course::Hold => None,
+                },
+                because: voice.because,
+            })
+            .collect();
+        let exceptions = self.exceptions(group, &first);
+        Verdict {
+            group,
+            at: self.now,
+            course: first.course,
+            exceptions,
+            decided_by: first.word,
+            because: first.because,
+            lost,
+            release: first.release,
+        }
+    }
+
+    fn voice(&self, group: GroupId, rank: Rank) -> Option<Voice> {
+        match rank {
+            Rank::Service => self.service(group),
+            Rank::Fire => self.fire_voice(group),
+            Rank::Frozen => self.frozen(group),
+            Rank::Wind => self.weather(group, Word::Wind),
+            Rank::Hail => self.weather(group, Word::Hail),
+            Rank::Ice => self.weather(group, Word::Ice),
+            Rank::Rain => self.weather(group, Word::Rain),
+            Rank::Unknown => self.unknown(group),
+            Rank::Hand => self.hand(group),
+            Rank::Sun => self.sun(group),
+            Rank::Timetable => self.timetable(group),
+            Rank::Rest => Some(self.comfort(group, self.rest(group))),
+        }
+    }
+
+    fn service(&self, group: GroupId) -> Option<Voice> {
+        let service = self.groups[group.index()].service.as_ref()?;
+        if self.model.policy.fire_moves_service && self.fire(group).is_some() {
+            return None;
+        }
+        Some(Voice {
+            word: Word::Service,
+            course: Course::Hold,
+            because: Because::Service {
+                owner: service.owner.clone(),
+                since: service.since,
+            },
+            release: Release::OwnerEnds,
+        })
+    }
+
+    /// The active fire contact of a group.
+    pub(super) fn fire(&self, group: GroupId) -> Option<ContactId> {
+        let rule = self.model.group(group).fire.as_ref()?;
+        rule.contacts
+            .iter()
+            .copied()
+            .find(|c| self.contact_active(*c))
+    }
+
+    fn fire_voice(&self, group: GroupId) -> Option<Voice> {
+        let contact = self.fire(group)?;
+        let pose = self.model.group(group).fire.as_ref()?.pose;
+        Some(Voice {
+            word: Word::Fire,
+            course: Course::To(pose),
+            because: Because::Fire { contact },
+            release: Release::ContactClears(contact),
+        })
+    }
+
+    fn frozen(&self, group: GroupId) -> Option<Voice> {
+        let ice = &self.groups[group.index()].ice;
+        if !ice.frozen || self.model.policy.frozen_wind == FrozenWind::Refuge {
+            return None;
+        }
+        self.weather(group, Word::Ice)
+    }
+
+    fn weather(&self, group: GroupId, word: Word) -> Option<Voice> {
+        let state = self.guard(group, word)?;
+        let engaged = state.engaged.as_ref()?;
+        let frozen = word == Word::Ice && self.groups[group.index()].ice.frozen;
+        let course = match self.refuge(group, word) {
+            Some(pose) if !frozen => Course::To(pose),
+            _ => Course::Hold,
+        };
+        Some(Voice {
+            word,
+            course,
+            because: engaged.because.clone(),
+            release: state.release(self.guard_times(group, word)),
+        })
+    }
+
+    /// The refuge that most of a group takes: that of its first device.
+    fn refuge(&self, group: GroupId, word: Word) -> Option<Pose> {
+        let first = *self.model.group(group).devices.first()?;
+        self.device_refuge(first, word)
+    }
+
+    /// The refuge of a device from a weather guard; `None`: it is not harmed.
+    pub(super) fn device_refuge(&self, device: DeviceId, word: Word) -> Option<Pose> {
+        let refuge = self.model.product_of(device).refuge;
+        match word {
+            Word::Wind => Some(refuge.wind),
+            Word::Hail => refuge.hail,
+            Word::Ice => refuge.ice,
+            Word::Rain => refuge.rain,
+            Word::Service
+            | Word::Fire
+            | Word::Door
+            | Word::Drive
+            | Word::Hand
+            | Word::Sun
+            | Word::Timetable
+            | Word::Rest => None,
+        }
+    }
+
+    /// After a restart no wish moves anything until the weather is known.
+    fn unknown(&self, group: GroupId) -> Option<Voice> {
+        let state = &self.groups[group.index()];
+        if state.known == Known::Yes {
+            return None;
+        }
+        let sensor = self.topology.needs[group.index()]
+            .iter()
+            .copied()
+            .find(|s| {
+                matches!(
+                    crate::guard::hear(&self.sensors, *s),
+                    crate::guard::Heard::Waiting
+                )
+            });
+        let release = match state.known {
+            Known::Since(since) => Release::AtSteady(since.plus(self.model.policy.known_for_ms)),
+            Known::No | Known::Yes => Release::SensorHeard,
+        };
+        let rules = self.model.group(group);
+        let has = [
+            rules.wind.is_some(),
+            rules.hail.is_some(),
+            rules.ice.is_some(),
+        ];
+        let word = WEATHER
+            .into_iter()
+            .zip(has)
+            .find(|(_, has)| *has)
+            .map_or(Word::Rain, |w| w.0);
+        Some(Voice {
+            word,
+            course: Course::Hold,
+            because: Because::WeatherUnknown { sensor },
+            release,
+        })
+    }
+
+    fn hand(&self, group: GroupId) -> Option<Voice> {
+        let hold = self.groups[group.index()].hand.as_ref()?;
+        let base = self.present(group);
+        let course = if hold.halt {
+            Course::Hold
+        } else {
+            Course::To(hold.pose(base))
+        };
+        Some(Voice {
+            word: Word::Hand,
+            course,
+            because: Because::Hand {
+                by: hold.by.clone(),
+                room: hold.room,
+            },
+            release: Release::At(hold.ends.wall),
+        })
+    }
+
+    /// The pose that a group is in or on its way to, for what a request leaves open.
+    pub(super) fn present(&self, group: GroupId) -> Pose {
+        let rules = self.model.group(group);
+        let first = rules.devices.first();
+        let state = first.map(|d| &self.drives[d.index()]);
+        state
+            .and_then(|s| s.target.or_else(|| s.pose(self.now.steady)))
+            .unwrap_or(rules.rest)
+    }
+
+    /// The phase or special day: whether sun is allowed there.
+    fn sun_allowed(&self, group: GroupId) -> bool {
+        match self.specials[group.index()] {
+            Some(index) => self.model.specials[index as usize].sun,
+            None => self.phase(group).is_some_and(|phase| phase.sun),
+        }
+    }
+
+    pub(super) fn phase(&self, group: GroupId) -> Option<&Phase> {
+        let timetable = self.model.group(group).timetable;
+        self.timetables[timetable.index()].phase(&self.model)
+    }
+
+    fn sun(&self, group: GroupId) -> Option<Voice> {
+        if !self.sun_allowed(group) {
+            return None;
+        }
+        let rules = self.model.group(group);
+        let rule = rules.sun.as_ref()?;
+        let light = self.facades[rules.facade.index()].light.as_ref()?;
+        let (pose, because) = sun::ask(&self.groups[group.index()].sun, rule, light)?;
+        let voice = Voice {
+            word: Word::Sun,
+            course: Course::To(pose),
+            because,
+            release: Release::LightChanges,
+        };
+        Some(self.comfort(group, voice))
+    }
+
+    fn timetable(&self, group: GroupId) -> Option<Voice> {
+        let voice = match self.specials[group.index()] {
+            Some(index) => {
+                let special = &self.model.specials[index as usize];
+                Voice {
+                    word: Word::Timetable,
+                    course: Course::To(special.pose),
+                    because: Because::Special { index },
+                    release: Release::At(special.to),
+                }
+            }
+            None => {
+                let timetable = self.model.group(group).timetable;
+                let state = &self.timetables[timetable.index()];
+                let (plan, phase) = state.current?;
+                Voice {
+                    word: Word::Timetable,
+                    course: Course::To(self.phase(group)?.pose),
+                    because: Because::Phase {
+                        timetable,
+                        plan,
+                        phase,
+                    },
+                    release: Release::At(state.next),
+                }
+            }
+        };
+        Some(self.comfort(group, voice))
+    }
+
+    fn rest(&self, group: GroupId) -> Voice {
+        Voice {
+            word: Word::Rest,
+            course: Course::To(self.model.group(group).rest),
+            because: Because::Rest,
+            release: Release::AnyWish,
+        }
+    }
+
+    /// Comfort holds in quiet hours and while the clock is not to be trusted:
+    /// it keeps the pose, it does not fall to rest.
+    fn comfort(&self, group: GroupId, voice: Voice) -> Voice {
+        if !self.clock_trusted {
+            return Voice {
+                course: Course::Hold,
+                because: Because::ClockUntrusted,
+                release: Release::ClockTrusted,
+                ..voice
+            };
+        }
+        match self.quiet(group) {
+            Some((true, until)) => Voice {
+                course: Course::Hold,
+                because: Because::Quiet,
+                release: Release::At(until),
+                ..voice
+            },
+            _ => voice,
+        }
+    }
+
+    /// When the group's present phase or special day ends, as far as today is known.
+    pub(super) fn next_phase(&self, group: GroupId) -> Wall {
+        match self.specials[group.index()] {
+            Some(index) => self.model.specials[index as usize].to,
+            None => self.timetables[self.model.group(group).timetable.index()].next,
+        }
+    }
+
+    /// Devices that do not follow their group, and why.
+    fn exceptions(&self, group: GroupId, voice: &Voice) -> Vec<Exception> {
+        let devices = &self.model.group(group).devices;
+        devices
+            .iter()
+            .filter_map(|device| self.exception(group, *device, voice))
+            .collect()
+    }
+
+    fn exception(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
+        let own = self.own_course(group, device, voice);
+        let (word, because) = own.as_ref().map_or_else(
+            || (voice.word, voice.because.clone()),
+            |e| (e.word, e.because.clone()),
+        );
+        let course = own
+            .as_ref()
+            .map_or_else(|| voice.course.clone(), |e| e.course.clone());
+        if let Course::To(pose) = course
+            && let Some(held) = self.bounded(group, device, word, &because, pose)
+        {
+            return Some(held);
+        }
+        own
+    }
+
+    /// What a device does by itself: its own refuge, escape, or set up by hand.
+    fn own_course(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
+        let say = |course, word, because| {
+            Some(Exception {
+                device,
+                course,
+                word,
+                because,
+            })
+        };
+        if voice.word == Word::Fire && self.model.device(device).escape {
+            let retract = Course::To(Pose::RETRACTED);
+            return if voice.course == retract {
+                None
+            } else {
+                say(retract, Word::Fire, voice.because.clone())
+            };
+        }
+        if WEATHER.contains(&voice.word) && voice.course != Course::Hold {
+            let own = self
+                .device_refuge(device, voice.word)
+                .map_or(Course::Hold, Course::To);
+            return if own == voice.course {
+                None
+            } else {
+                say(own, voice.word, voice.because.clone())
+            };
+        }
+        if voice.word < Word::Hand || matches!(voice.because, Because::WeatherUnknown { .. }) {
+            return None;
+        }
+        let holds = &self.groups[group.index()].device_holds;
+        let (_, hold) = holds.iter().find(|(d, _)| *d == device)?;
+        let base = self.drives[device.index()]
+            .target
+            .unwrap_or_else(|| self.present(group));
+        let course = if hold.halt {
+            Course::Hold
+        } else {
+            Course::To(hold.pose(base))
+        };
+        say(
+            course,
+            Word::Hand,
+            Because::Hand {
+                by: hold.by.clone(),
+                room: hold.room,
+            },
+        )
+    }
+
+    /// Bounds that hold on every rank: nothing extends past an open door or on
+    /// unknown weather, and comfort stays within the duty budget.
+    fn bounded(
+        &self,
+        group: GroupId,
+        device: DeviceId,
+        word: Word,
+        because: &Because,
+        pose: Pose,
+    ) -> Option<Exception> {
+        let now = self.now.steady;
+        let drive = &self.drives[device.index()];
+        let held = |word, because| {
+            Some(Exception {
+                device,
+                course: Course::Hold,
+                word,
+                because,
+            })
+        };
+        // From an unknown place any extension may be a further one.
+        let here = drive.pose(now).unwrap_or(Pose::RETRACTED);
+        let extends = pose.extends_beyond(here);
+        if extends {
+            let doors = &self.model.device(device).doors;
+            if let Some(door) = doors.iter().find(|c| self.contact_active(**c)) {
+                return held(Word::Door, Because::DoorOpen { contact: *door });
+            }
+            if matches!(because, Because::SensorUnknown { .. }) {
+                return held(word, Because::RefugeWouldExtend);
+            }
+            if word == Word::Fire {
+                return held(word, because.clone());
+            }
+            if word != Word::Fire && self.model.device(device).escape && self.fire(group).is_some()
+            {
+                let contact = self.fire(group)?;
+                return held(Word::Fire, Because::Fire { contact });
+            }
+        }
+        if !word.is_guard() {
+            let product = self.model.product_of(device);
+            let pose = crate::drives::fit(pose, product);
+            let takes = drive.travel_ms(product, pose, now);
+            if drive.target != Some(pose) && !drive.may_comfort(product, takes, now) {
+                return held(
+                    Word::Drive,
+                    Because::DutySpent {
+                        used_ms: drive.used_ms(product, now),
+                        allowed_ms: product.budget.map_or(0, |b| b.run_ms),
+                    },
+                );
+            }
+        }
+        None
+    }
+
+    /// Whether a contact counts as active: open, alarm, occupied; latched; or unknown.
+    pub(super) fn contact_active(&self, id: ContactId) -> bool {
+        use crate::model::ContactKind;
+        let state = &self.contacts[id.index()];
+        let contact = self.model.contact(id);
+        let now = self.now.steady;
+        match state.heard {
+            None => match contact.kind {
+                // Never heard since the restart: a door may be open, somebody may be in.
+                ContactKind::Door | ContactKind::Occupancy | ContactKind::Window => true,
+                ContactKind::Fire | ContactKind::Switch => false,
+            },
+            Some(heard) => {
+                let silent = contact.silence_ms.is_some_and(|ms| now.0 - heard.0 >= ms);
+                let unknown = silent && contact.kind != ContactKind::Switch;
+                state.active || unknown || state.latched_until.is_some_and(|until| now < until)
+            }
+        }
+    }
+}

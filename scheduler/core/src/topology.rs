@@ -1,0 +1,134 @@
+//! Who depends on whom, worked out once: from a sensor to the groups it guards,
+//! from a contact to the groups and doors it concerns.
+
+use crate::ids::{FacadeId, GroupId, SensorId, TimetableId};
+use crate::model::{Anchor, Model, Moisture, SensorKind};
+
+/// Adjacency lists in the order of the model.
+#[derive(Clone, Debug)]
+pub(crate) struct Topology {
+    /// Groups whose guards listen to a sensor.
+    pub(crate) guarded_by: Vec<Vec<GroupId>>,
+    /// Groups whose heat wish listens to a sensor.
+    pub(crate) warmed_by: Vec<Vec<GroupId>>,
+    /// Facades whose light a sensor tells.
+    pub(crate) lit_by: Vec<Vec<FacadeId>>,
+    /// Timetables with a twilight phase on a sensor.
+    pub(crate) twilight_by: Vec<Vec<TimetableId>>,
+    /// Sensors whose zero is checked against a sensor.
+    pub(crate) neighbours: Vec<Vec<SensorId>>,
+    /// Groups that a contact concerns (fire, door, occupancy).
+    pub(crate) contact_groups: Vec<Vec<GroupId>>,
+    /// Groups on a facade.
+    pub(crate) facade_groups: Vec<Vec<GroupId>>,
+    /// Groups with a timetable.
+    pub(crate) timetable_groups: Vec<Vec<GroupId>>,
+    /// The sensors that a group's guards need.
+    pub(crate) needs: Vec<Vec<SensorId>>,
+    /// The group of a device.
+    pub(crate) device_group: Vec<Option<GroupId>>,
+}
+
+impl Topology {
+    pub(crate) fn of(model: &Model) -> Self {
+        let mut topology = Self {
+            guarded_by: vec![Vec::new(); model.sensors.len()],
+            warmed_by: vec![Vec::new(); model.sensors.len()],
+            lit_by: vec![Vec::new(); model.sensors.len()],
+            twilight_by: vec![Vec::new(); model.sensors.len()],
+            neighbours: vec![Vec::new(); model.sensors.len()],
+            contact_groups: vec![Vec::new(); model.contacts.len()],
+            facade_groups: vec![Vec::new(); model.facades.len()],
+            timetable_groups: vec![Vec::new(); model.timetables.len()],
+            needs: vec![Vec::new(); model.groups.len()],
+            device_group: vec![None; model.devices.len()],
+        };
+        topology.groups(model);
+        for (index, facade) in model.facades.iter().enumerate() {
+            for sensor in &facade.light {
+                add(&mut topology.lit_by[sensor.index()], FacadeId::of(index));
+            }
+        }
+        for (index, timetable) in model.timetables.iter().enumerate() {
+            for phase in timetable.plans.iter().flat_map(|p| &p.phases) {
+                if let Anchor::Twilight(rule) = phase.start {
+                    add(
+                        &mut topology.twilight_by[rule.sensor.index()],
+                        TimetableId::of(index),
+                    );
+                }
+            }
+        }
+        for (index, sensor) in model.sensors.iter().enumerate() {
+            if let (SensorKind::Wind, Some(zero)) = (sensor.kind, sensor.validity.zero) {
+                add(
+                    &mut topology.neighbours[zero.neighbour.index()],
+                    SensorId::of(index),
+                );
+            }
+        }
+        topology
+    }
+
+    fn groups(&mut self, model: &Model) {
+        for (index, group) in model.groups.iter().enumerate() {
+            let id = GroupId::of(index);
+            let needs = &mut self.needs[index];
+            let links = group.wind.iter().flat_map(|r| &r.links).map(|l| l.sensor);
+            links.for_each(|s| add(needs, s));
+            group
+                .hail
+                .iter()
+                .flat_map(|r| &r.sensors)
+                .for_each(|s| add(needs, *s));
+            group
+                .rain
+                .iter()
+                .flat_map(|r| &r.sensors)
+                .for_each(|s| add(needs, *s));
+            if let Some(rule) = &group.ice {
+                rule.sensors.iter().for_each(|s| add(needs, *s));
+                for moisture in &rule.moisture {
+                    match moisture {
+                        Moisture::Rain { sensor, .. } | Moisture::Humidity { sensor, .. } => {
+                            add(needs, *sensor);
+                        }
+                        Moisture::Always => {}
+                    }
+                }
+            }
+            for sensor in &self.needs[index] {
+                add(&mut self.guarded_by[sensor.index()], id);
+            }
+            add(&mut self.facade_groups[group.facade.index()], id);
+            add(&mut self.timetable_groups[group.timetable.index()], id);
+            for contact in group.fire.iter().flat_map(|r| &r.contacts) {
+                add(&mut self.contact_groups[contact.index()], id);
+            }
+            for device in &group.devices {
+                self.device_group[device.index()] = Some(id);
+                for door in &model.device(*device).doors {
+                    add(&mut self.contact_groups[door.index()], id);
+                }
+            }
+            let heat = group.sun.iter().filter_map(|r| r.heat.as_ref());
+            heat.filter_map(|h| h.outdoor)
+                .for_each(|s| add(&mut self.warmed_by[s.index()], id));
+            for room in &group.rooms {
+                let room = &model.rooms[room.index()];
+                if let Some(contact) = room.occupancy {
+                    add(&mut self.contact_groups[contact.index()], id);
+                }
+                if let Some(sensor) = room.temperature {
+                    add(&mut self.warmed_by[sensor.index()], id);
+                }
+            }
+        }
+    }
+}
+
+fn add<T: PartialEq>(list: &mut Vec<T>, item: T) {
+    if !list.contains(&item) {
+        list.push(item);
+    }
+}
