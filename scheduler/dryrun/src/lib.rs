@@ -1,1 +1,3 @@
 //! The dry run: weather in, core and plant replayed, reports out.
+
+pub mod weather;

@@ -1,0 +1,44 @@
+//! Weather files: TMY3, EPW and CSV, packed with gzip or not.
+//!
+//! | form | known by | what its times mean |
+//! |---|---|---|
+//! | TMY3 | its second line | end of the hour, local standard time |
+//! | EPW | `LOCATION,` at the start | end of the hour, zone of the header (PVGIS: UTC whatever the header says) |
+//! | CSV | anything else | as its header (`utc`, units in the names) or the TOML beside it says |
+//!
+//! Every row of a [`Series`] says of which interval it speaks. What a file does
+//! not say is `None`, and between rows there are gaps; nothing is filled in.
+//! How a file had to be read stands in its [`About::notes`].
+
+mod epw;
+mod error;
+mod mapping;
+mod series;
+mod table;
+mod text;
+mod tmy3;
+mod typical;
+
+pub use error::WeatherError;
+pub use series::{About, Gap, Place, Quantity, Row, Series, Values, Weather, duration, moment};
+pub use text::sha256_hex;
+pub use typical::Typical;
+
+use std::path::Path;
+use text::Text;
+
+/// Reads a weather file.
+///
+/// # Errors
+/// Where the file cannot be read, its form is not known, a cell is broken, or
+/// the description beside a CSV file is missing or incomplete.
+pub fn read(path: &Path) -> Result<Weather, WeatherError> {
+    let text = Text::read(path)?;
+    if epw::is_epw(&text) {
+        epw::read(&text)
+    } else if tmy3::is_tmy3(&text) {
+        tmy3::read(&text)
+    } else {
+        table::read(path, &text)
+    }
+}
