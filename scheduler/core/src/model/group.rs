@@ -47,8 +47,6 @@ pub struct Group {
     /// What stands in the sun's way at that opening: what its facade has, and the
     /// opening's own reveal, overhang and fins.
     pub obstructions: Obstructions,
-    /// Section through that opening, for [`SunAim::Depth`] of shutters and screens.
-    pub section: Option<Section>,
 }
 
 /// A wind sector that makes the limit stricter. It may only tighten.
