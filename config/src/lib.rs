@@ -2,9 +2,10 @@
 
 pub mod calendar;
 mod diagnostic;
+pub mod holidays;
 pub mod site;
 pub mod wire;
 
 pub use diagnostic::{Diagnostic, Severity};
-pub use site::{FileRead, Files, LoadOptions, Outcome, Site, load_site};
+pub use site::{DefaultInForce, FileRead, Files, LoadOptions, Outcome, Site, load_site};
 pub use wire::Wire;
