@@ -47,9 +47,25 @@ pub struct Diagnostic {
 
 impl fmt::Display for Diagnostic {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { file, line, column, severity, message, hint, .. } = self;
-        write!(f, "{file}:{line}:{column}: {}: {message}", severity.as_str())?;
-        if hint.is_empty() { Ok(()) } else { write!(f, " (hint: {hint})") }
+        let Self {
+            file,
+            line,
+            column,
+            severity,
+            message,
+            hint,
+            ..
+        } = self;
+        write!(
+            f,
+            "{file}:{line}:{column}: {}: {message}",
+            severity.as_str()
+        )?;
+        if hint.is_empty() {
+            Ok(())
+        } else {
+            write!(f, " (hint: {hint})")
+        }
     }
 }
 
@@ -59,12 +75,25 @@ impl Diagnostic {
     /// editors can jump there. `source` is the text of the file named in it.
     #[must_use]
     pub fn render(&self, source: &str, colour: bool) -> String {
-        let Self { file, line, column, severity, message, hint, .. } = self;
+        let Self {
+            file,
+            line,
+            column,
+            severity,
+            message,
+            hint,
+            ..
+        } = self;
         let head = format!("{file}:{line}:{column}: {}: {message}", severity.as_str());
         let span = self.span.start.min(source.len())..self.span.end.min(source.len());
-        let on_characters = source.is_char_boundary(span.start) && source.is_char_boundary(span.end);
+        let on_characters =
+            source.is_char_boundary(span.start) && source.is_char_boundary(span.end);
         if self.span.is_empty() || span.is_empty() || !on_characters {
-            return if hint.is_empty() { head } else { format!("{head}\n  hint: {hint}") };
+            return if hint.is_empty() {
+                head
+            } else {
+                format!("{head}\n  hint: {hint}")
+            };
         }
         let level = match severity {
             Severity::Warning => Level::WARNING,
@@ -77,7 +106,11 @@ impl Diagnostic {
         if !hint.is_empty() {
             group = group.element(Level::HELP.with_name("hint").message(hint));
         }
-        let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+        let renderer = if colour {
+            Renderer::styled()
+        } else {
+            Renderer::plain()
+        };
         let drawn = renderer.render(&[group]);
         // The title stands in our own first line; what the renderer would put there is empty.
         let body = drawn.split_once('\n').map_or("", |(_, body)| body);
@@ -94,7 +127,9 @@ pub(crate) struct Lines<'t> {
 
 impl<'t> Lines<'t> {
     pub(crate) fn of(text: &'t str) -> Self {
-        let starts = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
+        let starts = std::iter::once(0)
+            .chain(text.match_indices('\n').map(|(at, _)| at + 1))
+            .collect();
         Self { text, starts }
     }
 
@@ -103,7 +138,10 @@ impl<'t> Lines<'t> {
         let offset = offset.min(self.text.len());
         let line = self.starts.partition_point(|&start| start <= offset).max(1);
         let start = self.starts.get(line - 1).copied().unwrap_or(0);
-        let column = self.text.get(start..offset).map_or(1, |before| before.chars().count() + 1);
+        let column = self
+            .text
+            .get(start..offset)
+            .map_or(1, |before| before.chars().count() + 1);
         (line, column)
     }
 }
@@ -134,7 +172,10 @@ mod tests {
             hint: "put it in quotes".into(),
         };
         let drawn = problem.render(source, false);
-        assert!(drawn.starts_with("house.toml:2:8: error: `name` is a whole number\n"), "{drawn}");
+        assert!(
+            drawn.starts_with("house.toml:2:8: error: `name` is a whole number\n"),
+            "{drawn}"
+        );
         assert!(drawn.contains("name = 3"), "{drawn}");
         assert!(drawn.contains("put it in quotes"), "{drawn}");
         assert_eq!(

@@ -211,11 +211,20 @@ pub struct DriveForm {
 /// with what stands in its place.
 pub const PLACEHOLDERS: [(&str, &str); 8] = [
     ("device", "name of the device"),
-    ("address", "address of the drive, its device's name where none is given"),
+    (
+        "address",
+        "address of the drive, its device's name where none is given",
+    ),
     ("group", "name of the group"),
     ("extension_pct", "extension, 0 retracted to 100 extended"),
-    ("retraction_pct", "100 minus the extension, for plants that count the other way"),
-    ("tilt_deg", "tilt in degrees, 0 horizontal, positive outer edge down; 0 without slats"),
+    (
+        "retraction_pct",
+        "100 minus the extension, for plants that count the other way",
+    ),
+    (
+        "tilt_deg",
+        "tilt in degrees, 0 horizontal, positive outer edge down; 0 without slats",
+    ),
     ("start_delay_ms", "milliseconds to wait before starting"),
     ("sequence", "number of the command"),
 ];
@@ -249,4 +258,27 @@ pub enum DriveWire {
         /// What stands for `{address}`.
         address: String,
     },
+}
+
+impl Wire {
+    /// Makes relative paths lie in `folder`.
+    pub(crate) fn lie_in(&mut self, folder: &std::path::Path) {
+        let place = |path: &mut PathBuf| *path = folder.join(&path);
+        place(&mut self.journal.file);
+        if let Some(file) = &mut self.page.people_file {
+            place(file);
+        }
+        if let Broker::External { tls, login, .. } = &mut self.broker.broker {
+            if let Some(tls) = tls {
+                place(&mut tls.ca_file);
+                if let Some((certificate, key)) = &mut tls.client {
+                    place(certificate);
+                    place(key);
+                }
+            }
+            if let Some(login) = login {
+                place(&mut login.password_file);
+            }
+        }
+    }
 }

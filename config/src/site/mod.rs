@@ -1,11 +1,37 @@
 //! The site file: what an integrator writes by hand, and what becomes of it.
+//!
+//! The path from text to model: [`read`] checks every key against the table of
+//! [`keys`] (types, ranges, names) and leaves typed tables ([`node`]); [`build`]
+//! makes the model's parts of them; [`lint`] looks at what is possible but
+//! unwise. All of it runs in one pass over given texts, and every problem of
+//! every file comes out of it; only [`load`] touches the disk, and nothing
+//! touches the network.
 
-use crate::diagnostic::Diagnostic;
+mod build;
+mod form;
+mod keys;
+mod lint;
+mod names;
+mod node;
+mod read;
+mod schema;
+mod value;
+
+use crate::diagnostic::{Diagnostic, Severity};
 use crate::wire::Wire;
 use leeside_core::model::Model;
+use read::Reader;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+
+pub use node::DefaultInForce;
+pub use schema::schema;
+
+/// Larger site files are refused: ten thousand devices fit in a fraction of this.
+pub const MAX_BYTES: usize = 16 * 1024 * 1024;
 
 /// A site file and everything it names, read and found sound.
 #[derive(Clone, Debug)]
@@ -21,7 +47,7 @@ pub struct Site {
 }
 
 /// A file that was read.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize)]
 pub struct FileRead {
     /// As the site file names it (the site file itself: as the caller named it).
     pub name: String,
@@ -37,13 +63,42 @@ pub struct LoadOptions {
     pub years: RangeInclusive<i32>,
 }
 
-/// Where the text of the files beside the site file comes from.
+impl LoadOptions {
+    /// From the year before `year` to three years after it.
+    #[must_use]
+    pub const fn around(year: i32) -> Self {
+        Self {
+            years: year.saturating_sub(1)..=year.saturating_add(3),
+        }
+    }
+}
+
+/// Where the files beside the site file come from.
 pub trait Files {
-    /// The text of a file, by the name that the site file gives it.
+    /// The bytes of a file, by the name that the site file gives it.
     ///
     /// # Errors
     /// Why it cannot be read, in words.
-    fn read(&self, name: &str) -> Result<String, String>;
+    fn read(&mut self, name: &str) -> Result<Vec<u8>, String>;
+}
+
+/// Files given as texts, for whoever has no disk: tests, fuzzing, an editor.
+impl Files for BTreeMap<String, String> {
+    fn read(&mut self, name: &str) -> Result<Vec<u8>, String> {
+        self.get(name)
+            .map(|text| text.clone().into_bytes())
+            .ok_or_else(|| "no such file".to_owned())
+    }
+}
+
+/// Files beside the site file on disk.
+#[derive(Debug)]
+struct Folder(PathBuf);
+
+impl Files for Folder {
+    fn read(&mut self, name: &str) -> Result<Vec<u8>, String> {
+        std::fs::read(self.0.join(name)).map_err(|error| error.to_string())
+    }
 }
 
 /// What reading a site gave.
@@ -53,13 +108,40 @@ pub struct Outcome {
     pub site: Option<Site>,
     /// Every problem, in the order of the files.
     pub diagnostics: Vec<Diagnostic>,
+    /// Every value that holds because the file leaves it out.
+    pub defaults: Vec<DefaultInForce>,
+    /// The text of the site file, for drawing the problems; empty where it could not be read.
+    pub text: String,
 }
 
-/// Reads a site file and what it names from disk.
+impl Outcome {
+    fn failure(file: String, message: String, hint: String) -> Self {
+        let diagnostic = Diagnostic {
+            file,
+            line: 1,
+            column: 1,
+            span: 0..0,
+            severity: Severity::Error,
+            message,
+            hint,
+        };
+        Self {
+            site: None,
+            diagnostics: vec![diagnostic],
+            defaults: Vec::new(),
+            text: String::new(),
+        }
+    }
+}
+
+/// Reads a site from disk: the site file and the files it names.
 ///
 /// # Errors
 /// Every problem, where one of them is an error.
-pub fn load_site(path: &Path, options: &LoadOptions) -> Result<(Site, Vec<Diagnostic>), Vec<Diagnostic>> {
+pub fn load_site(
+    path: &Path,
+    options: &LoadOptions,
+) -> Result<(Site, Vec<Diagnostic>), Vec<Diagnostic>> {
     let outcome = load(path, options);
     match outcome.site {
         Some(site) => Ok((site, outcome.diagnostics)),
@@ -67,10 +149,135 @@ pub fn load_site(path: &Path, options: &LoadOptions) -> Result<(Site, Vec<Diagno
     }
 }
 
-/// Reads a site file and what it names from disk, and keeps the problems beside
-/// the site.
+/// Reads a site from disk and gives all that came of it. Paths in the wire's
+/// settings are made to lie beside the site file.
 #[must_use]
 pub fn load(path: &Path, options: &LoadOptions) -> Outcome {
-    let _ = (path, options);
-    Outcome { site: None, diagnostics: Vec::new() }
+    let name = path.display().to_string();
+    let text = match std::fs::read(path) {
+        Ok(bytes) if bytes.len() > MAX_BYTES => {
+            return Outcome::failure(
+                name,
+                format!("the file has {} bytes, more than {MAX_BYTES}", bytes.len()),
+                "is this a site file?".to_owned(),
+            );
+        }
+        Ok(bytes) => match String::from_utf8(bytes) {
+            Ok(text) => text,
+            Err(error) => {
+                return Outcome::failure(
+                    name,
+                    format!("the file is not UTF-8: {error}"),
+                    "save it as UTF-8".to_owned(),
+                );
+            }
+        },
+        Err(error) => {
+            return Outcome::failure(
+                name,
+                format!("the site file cannot be read: {error}"),
+                String::new(),
+            );
+        }
+    };
+    let folder = path.parent().unwrap_or_else(|| Path::new("")).to_owned();
+    let mut outcome = parse(&name, &text, &mut Folder(folder.clone()), options);
+    if let Some(site) = &mut outcome.site {
+        site.wire.lie_in(&folder);
+    }
+    outcome
+}
+
+/// Reads a site from its texts. `name` is what diagnostics call the site file.
+#[must_use]
+pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOptions) -> Outcome {
+    let mut files = Recording {
+        inner: files,
+        seen: vec![(name.to_owned(), Sha256::digest(text.as_bytes()).into())],
+    };
+    let mut reader = Reader::new(name, text);
+    let tree = reader.tree();
+    let draft = build::draft(&mut reader, &tree, &mut files, &options.years);
+    lint::lint(&mut reader, &tree, &draft, &options.years);
+    let mut defaults = Vec::new();
+    tree.nodes()
+        .for_each(|node| node.defaults_in_force(&mut defaults));
+    let model = if reader.failed() {
+        None
+    } else {
+        draft.model(&reader)
+    };
+    let site = model.zip(draft.wire).map(|(model, wire)| Site {
+        model: Arc::new(model),
+        wire,
+        fingerprint: files.fingerprint(),
+        files: files.list(),
+    });
+    if site.is_none() && !reader.failed() {
+        // Something was given up on without a word: never let that pass as well.
+        reader.error(
+            &(0..0),
+            "this site file could not be understood, and the reader cannot say where",
+            "please report this with the file",
+        );
+    }
+    Outcome {
+        site,
+        diagnostics: reader.finish(),
+        defaults,
+        text: text.to_owned(),
+    }
+}
+
+/// Notes what was read.
+struct Recording<'f> {
+    inner: &'f mut dyn Files,
+    seen: Vec<(String, [u8; 32])>,
+}
+
+impl Files for Recording<'_> {
+    fn read(&mut self, name: &str) -> Result<Vec<u8>, String> {
+        let bytes = self.inner.read(name)?;
+        if !self.seen.iter().any(|(seen, _)| seen == name) {
+            self.seen
+                .push((name.to_owned(), Sha256::digest(&bytes).into()));
+        }
+        Ok(bytes)
+    }
+}
+
+impl Recording<'_> {
+    fn list(&self) -> Vec<FileRead> {
+        self.seen
+            .iter()
+            .map(|(name, sum)| FileRead {
+                name: name.clone(),
+                sha256: hex(sum),
+            })
+            .collect()
+    }
+
+    /// Over the contents and, but for the site file, the names: the same site
+    /// has the same fingerprint wherever it lies.
+    fn fingerprint(&self) -> String {
+        let mut all = Sha256::new();
+        for (index, (name, sum)) in self.seen.iter().enumerate() {
+            if index > 0 {
+                all.update(name.as_bytes());
+                all.update([0]);
+            }
+            all.update(sum);
+        }
+        hex(&all.finalize())
+    }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    use std::fmt::Write;
+    bytes
+        .iter()
+        .fold(String::with_capacity(bytes.len() * 2), |mut out, byte| {
+            let _ = write!(out, "{byte:02x}");
+            out
+        })
 }

@@ -1,0 +1,477 @@
+//! From TOML to typed tables: unknown and missing keys, types, ranges, names.
+//!
+//! Reading goes over the file twice: once to learn every name, once to check
+//! every key, so that a name may be used above the place that defines it. All
+//! problems are collected; none ends the reading.
+
+use super::form::{Form, Key, Kind, Need, Often, Section, unit_of};
+use super::keys::{SECTIONS, section};
+use super::names::{Names, expand, meant};
+use super::node::{Got, Node, Span, Value};
+use super::value::{expected, kind_word};
+use crate::diagnostic::{Diagnostic, Lines, Severity};
+use std::collections::BTreeMap;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// Most problems that are listed: a hostile file must not fill the memory with
+/// complaints about itself.
+const LIMIT: usize = 500;
+
+/// Day classes that every site has, weakest first.
+pub(crate) const DAY_CLASSES: [&str; 4] = ["workday", "weekend", "holiday", "closed"];
+
+/// One site file being read.
+pub(crate) struct Reader<'t> {
+    file: &'t str,
+    pub(crate) text: &'t str,
+    lines: Lines<'t>,
+    pub(crate) names: Names,
+    diagnostics: Vec<Diagnostic>,
+    /// The file has syntax errors: what is missing may only be lost.
+    broken_syntax: bool,
+}
+
+/// The sections of a file, as read.
+#[derive(Debug, Default)]
+pub(crate) struct Tree {
+    sections: BTreeMap<&'static str, Vec<Node>>,
+}
+
+impl Tree {
+    pub(crate) fn all(&self, section: &str) -> &[Node] {
+        self.sections.get(section).map_or(&[], Vec::as_slice)
+    }
+
+    pub(crate) fn one(&self, section: &str) -> Option<&Node> {
+        self.all(section).first()
+    }
+
+    pub(crate) fn nodes(&self) -> impl Iterator<Item = &Node> {
+        SECTIONS.iter().flat_map(|section| self.all(section.name))
+    }
+}
+
+impl<'t> Reader<'t> {
+    pub(crate) fn new(file: &'t str, text: &'t str) -> Self {
+        Self {
+            file,
+            text,
+            lines: Lines::of(text),
+            names: Names::default(),
+            diagnostics: Vec::new(),
+            broken_syntax: false,
+        }
+    }
+
+    pub(crate) fn error(
+        &mut self,
+        span: &Span,
+        message: impl Into<String>,
+        hint: impl Into<String>,
+    ) {
+        self.push(Severity::Error, span, message.into(), hint.into());
+    }
+
+    pub(crate) fn warn(
+        &mut self,
+        span: &Span,
+        message: impl Into<String>,
+        hint: impl Into<String>,
+    ) {
+        self.push(Severity::Warning, span, message.into(), hint.into());
+    }
+
+    fn push(&mut self, severity: Severity, span: &Span, message: String, hint: String) {
+        if self.diagnostics.len() >= LIMIT {
+            return;
+        }
+        let (line, column) = self.lines.place(span.start);
+        self.diagnostics.push(Diagnostic {
+            file: self.file.to_owned(),
+            line,
+            column,
+            span: span.clone(),
+            severity,
+            message,
+            hint,
+        });
+    }
+
+    /// Takes over what was found in another file.
+    pub(crate) fn take(&mut self, diagnostic: Diagnostic) {
+        if self.diagnostics.len() < LIMIT {
+            self.diagnostics.push(diagnostic);
+        }
+    }
+
+    pub(crate) fn line_of(&self, span: &Span) -> usize {
+        self.lines.place(span.start).0
+    }
+
+    pub(crate) fn failed(&self) -> bool {
+        self.diagnostics
+            .iter()
+            .any(|d| d.severity == Severity::Error)
+    }
+
+    /// The problems by place, this file's before those of others.
+    pub(crate) fn finish(mut self) -> Vec<Diagnostic> {
+        let file = self.file.to_owned();
+        self.diagnostics.sort_by(|a, b| {
+            (a.file != file, &a.file, a.line, a.column, &a.message).cmp(&(
+                b.file != file,
+                &b.file,
+                b.line,
+                b.column,
+                &b.message,
+            ))
+        });
+        self.diagnostics.dedup();
+        self.diagnostics
+    }
+
+    /// Reads the whole file.
+    pub(crate) fn tree(&mut self) -> Tree {
+        let (root, errors) = DeTable::parse_recoverable(self.text);
+        for error in &errors {
+            self.broken_syntax = true;
+            let span = error.span().unwrap_or(0..0);
+            self.error(
+                &span,
+                format!("this is not TOML: {}", error.message().replace('\n', ", ")),
+                syntax_hint(error.message()),
+            );
+        }
+        let root = root.into_inner();
+        self.collect_names(&root);
+        let mut tree = Tree::default();
+        let mut keys: Vec<_> = root.iter().collect();
+        keys.sort_by_key(|(key, _)| key.span().start);
+        for (key, value) in keys {
+            let Some(section) = section(key.get_ref()) else {
+                self.unknown_section(key);
+                continue;
+            };
+            let nodes = self.section(section, key, value);
+            tree.sections.insert(section.name, nodes);
+        }
+        for section in &SECTIONS {
+            let needed = matches!(section.often, Often::Once | Often::Some);
+            if needed
+                && tree.all(section.name).is_empty()
+                && !root.contains_key(section.name)
+                && !self.broken_syntax
+            {
+                self.error(
+                    &(0..0),
+                    format!("there is no {} in this file", section.header()),
+                    section.doc,
+                );
+            }
+        }
+        tree
+    }
+
+    fn unknown_section(&mut self, key: &Spanned<std::borrow::Cow<'_, str>>) {
+        let word = key.get_ref().as_ref();
+        let hint = match meant(word, SECTIONS.iter().map(|s| s.name)).and_then(section) {
+            Some(section) => format!("did you mean {}?", section.header()),
+            None => {
+                let all: Vec<_> = SECTIONS.iter().map(|s| s.name).collect();
+                format!("a site file has {}", all.join(", "))
+            }
+        };
+        self.error(&key.span(), format!("unknown section `{word}`"), hint);
+    }
+
+    fn section(
+        &mut self,
+        section: &'static Section,
+        key: &Spanned<std::borrow::Cow<'_, str>>,
+        value: &Spanned<DeValue<'_>>,
+    ) -> Vec<Node> {
+        match value.get_ref() {
+            DeValue::Table(table) if !section.many() => {
+                vec![self.table(section.keys, section.header(), &key.span(), table)]
+            }
+            DeValue::Array(array) if section.many() => {
+                let mut nodes = Vec::new();
+                for element in array.iter() {
+                    if let DeValue::Table(table) = element.get_ref() {
+                        let name = table
+                            .get("name")
+                            .or_else(|| table.get("names"))
+                            .map(|v| self.excerpt(&v.span()));
+                        let label = name.map_or_else(
+                            || section.header(),
+                            |name| format!("{} {name}", section.header()),
+                        );
+                        nodes.push(self.table(
+                            section.keys,
+                            label,
+                            &header_span(self.text, &element.span()),
+                            table,
+                        ));
+                    } else {
+                        self.error(
+                            &element.span(),
+                            format!(
+                                "`{}` is {}, expected a table",
+                                section.name,
+                                kind_word(element.get_ref())
+                            ),
+                            format!("write {}", section.header()),
+                        );
+                    }
+                }
+                nodes
+            }
+            DeValue::Table(_) => {
+                self.error(
+                    &key.span(),
+                    format!(
+                        "there may be several of `{0}`, so each needs two brackets",
+                        section.name
+                    ),
+                    format!("write {}", section.header()),
+                );
+                Vec::new()
+            }
+            other => {
+                self.error(
+                    &key.span(),
+                    format!(
+                        "`{}` is {}, expected {}",
+                        section.name,
+                        kind_word(other),
+                        section.header()
+                    ),
+                    if section.many() {
+                        ""
+                    } else {
+                        "there is only one of it: write one pair of brackets"
+                    },
+                );
+                Vec::new()
+            }
+        }
+    }
+
+    /// Reads one table by its keys.
+    pub(crate) fn table(
+        &mut self,
+        keys: &'static [Key],
+        label: String,
+        span: &Span,
+        table: &DeTable<'_>,
+    ) -> Node {
+        let mut node = Node::new(keys, label, span.clone());
+        let before = self.diagnostics.len();
+        let mut stated: Vec<_> = table.iter().collect();
+        stated.sort_by_key(|(key, _)| key.span().start);
+        for (name, value) in stated {
+            if let Some(key) = keys.iter().find(|k| k.name == name.get_ref().as_ref()) {
+                if let Some(got) = self.value(key.name, &key.form, value, &node.label) {
+                    node.put(key.name, Value::new(got, value.span(), true));
+                }
+            } else {
+                self.unknown_key(keys, &node.label, name);
+            }
+        }
+        for key in keys {
+            if table.contains_key(key.name) {
+                continue;
+            }
+            match key.need {
+                Need::Must if !self.broken_syntax => {
+                    let hint = format!(
+                        "add `{} = ...`: {}",
+                        key.name,
+                        expected(key.name, &key.form)
+                    );
+                    self.error(
+                        span,
+                        format!("{} lacks `{}`. {}", node.label, key.name, key.doc),
+                        hint,
+                    );
+                }
+                Need::Must | Need::May => {}
+                Need::Else(_) | Need::Said(_) => {
+                    if let Some(got) = self.fallback(key) {
+                        node.put(key.name, Value::new(got, span.clone(), false));
+                    }
+                }
+            }
+        }
+        node.sound = self.diagnostics.len() == before;
+        node
+    }
+
+    fn fallback(&self, key: &Key) -> Option<Got> {
+        match (key.need, key.form) {
+            (Need::Else(number), Form::Whole(..)) => Some(Got::Whole(super::node::millis(number))),
+            (Need::Else(number), _) => Some(Got::Number(number)),
+            (Need::Said(said), Form::Flag) => Some(Got::Flag(said == "true")),
+            (Need::Said(said), Form::Ref(kind)) => self.names.find(kind, said).map(Got::Ref),
+            (Need::Said(said), Form::Word(_)) => Some(Got::Word(said)),
+            (Need::Said(said), _) => Some(Got::Text(said.to_owned())),
+            (Need::Must | Need::May, _) => None,
+        }
+    }
+
+    fn unknown_key(
+        &mut self,
+        keys: &'static [Key],
+        label: &str,
+        name: &Spanned<std::borrow::Cow<'_, str>>,
+    ) {
+        let word = name.get_ref().as_ref();
+        let same_stem = keys.iter().find(|k| {
+            let unit = k
+                .name
+                .rsplit_once('_')
+                .filter(|_| !unit_of(k.name).is_empty());
+            let theirs = word.rsplit_once('_').map_or(word, |(stem, _)| stem);
+            unit.is_some_and(|(stem, _)| stem == word || stem == theirs)
+        });
+        let hint = if let Some(near) = same_stem {
+            format!(
+                "did you mean `{}`? The unit belongs to the name: give the value in {}",
+                near.name,
+                unit_of(near.name)
+            )
+        } else if let Some(near) = meant(word, keys.iter().map(|k| k.name)) {
+            format!("did you mean `{near}`?")
+        } else if let Some(section) = section(word) {
+            format!("{} stands by itself, not within {label}", section.header())
+        } else {
+            let all: Vec<_> = keys.iter().map(|k| k.name).collect();
+            format!("known here: {}", all.join(", "))
+        };
+        self.error(
+            &name.span(),
+            format!("unknown key `{word}` in {label}"),
+            hint,
+        );
+    }
+
+    /// A short piece of the text as it stands in the file.
+    pub(crate) fn excerpt(&self, span: &Span) -> String {
+        let piece = self
+            .text
+            .get(span.clone())
+            .unwrap_or("")
+            .lines()
+            .next()
+            .unwrap_or("");
+        if piece.chars().count() > 48 {
+            format!("{}…", piece.chars().take(47).collect::<String>())
+        } else {
+            piece.to_owned()
+        }
+    }
+
+    fn collect_names(&mut self, root: &DeTable<'_>) {
+        for class in DAY_CLASSES {
+            self.names.add(Kind::DayClass, class.to_owned(), 0..0);
+        }
+        if let Some(own) = root
+            .get("days")
+            .and_then(|days| days.get_ref().get("own_classes"))
+        {
+            self.names_in(Kind::DayClass, own);
+        }
+        for section in &SECTIONS {
+            let Some(kind) = section.defines else {
+                continue;
+            };
+            let Some(tables) = root.get(section.name).and_then(|v| v.get_ref().as_array()) else {
+                continue;
+            };
+            for table in tables.iter() {
+                let Some(fields) = table.get_ref().as_table() else {
+                    continue;
+                };
+                let named = fields
+                    .get("name")
+                    .or_else(|| fields.get("names").filter(|_| kind == Kind::Device));
+                match named {
+                    Some(named) => self.names_in(kind, named),
+                    None => self.names.add_nameless(kind, table.span()),
+                }
+            }
+        }
+    }
+
+    fn names_in(&mut self, kind: Kind, value: &Spanned<DeValue<'_>>) {
+        let span = value.span();
+        match value.get_ref() {
+            DeValue::String(name) => self.add_name(kind, name, span),
+            DeValue::Array(list) => {
+                for element in list.iter() {
+                    for name in element
+                        .get_ref()
+                        .as_str()
+                        .and_then(|text| expand(text).ok())
+                        .unwrap_or_default()
+                    {
+                        self.add_name(kind, &name, element.span());
+                    }
+                }
+            }
+            DeValue::Integer(_)
+            | DeValue::Float(_)
+            | DeValue::Boolean(_)
+            | DeValue::Datetime(_)
+            | DeValue::Table(_) => {
+                self.names.add_nameless(kind, span);
+            }
+        }
+    }
+
+    fn add_name(&mut self, kind: Kind, name: &str, span: Span) {
+        let Some(taken) = self.names.add(kind, name.to_owned(), span.clone()) else {
+            return;
+        };
+        let (message, hint) = if taken.is_empty() {
+            (
+                format!("the {} `{name}` is always there", kind.word()),
+                "leave it out here".to_owned(),
+            )
+        } else {
+            let line = self.line_of(&taken);
+            (
+                format!(
+                    "the {} `{name}` is there already, in line {line}",
+                    kind.word()
+                ),
+                "give each its own name".to_owned(),
+            )
+        };
+        self.error(&span, message, hint);
+    }
+}
+
+/// The header of a `[[section]]`: toml gives its span, or that of an inline table.
+fn header_span(text: &str, span: &Span) -> Span {
+    let first_line = text.get(span.clone()).and_then(|piece| piece.find('\n'));
+    first_line.map_or_else(|| span.clone(), |end| span.start..span.start + end)
+}
+
+fn syntax_hint(message: &str) -> &'static str {
+    if message.contains("duplicate") {
+        "each key may stand once in a table"
+    } else if message.contains("string") || message.contains("quot") {
+        "text stands in double quotes"
+    } else {
+        ""
+    }
+}
+
+impl Reader<'_> {
+    /// How many problems there are so far.
+    pub(crate) const fn problems(&self) -> usize {
+        self.diagnostics.len()
+    }
+}
