@@ -251,7 +251,8 @@ pub struct Alarm {
 }
 
 /// Why the core wants to be woken. Each pending moment is one of these.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum WakeFor {
     /// A sensor would be silent.
     SensorSilent(SensorId),

@@ -29,6 +29,11 @@ impl Timers {
         self.due.contains_key(&why)
     }
 
+    /// All pending moments, for keeping.
+    pub(crate) fn all(&self) -> Vec<(WakeFor, Steady)> {
+        self.due.iter().map(|(why, at)| (*why, *at)).collect()
+    }
+
     /// Forgets a reason's moment.
     pub(crate) fn clear(&mut self, why: WakeFor) {
         if let Some(old) = self.due.remove(&why) {

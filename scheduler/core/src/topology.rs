@@ -74,8 +74,11 @@ impl Topology {
         for (index, group) in model.groups.iter().enumerate() {
             let id = GroupId::of(index);
             let needs = &mut self.needs[index];
-            let links = group.wind.iter().flat_map(|r| &r.links).map(|l| l.sensor);
-            links.for_each(|s| add(needs, s));
+            let links = group.wind.iter().flat_map(|r| &r.links);
+            links
+                .clone()
+                .filter(|l| !l.advisory)
+                .for_each(|l| add(needs, l.sensor));
             group
                 .hail
                 .iter()
@@ -100,6 +103,7 @@ impl Topology {
             for sensor in &self.needs[index] {
                 add(&mut self.guarded_by[sensor.index()], id);
             }
+            links.for_each(|l| add(&mut self.guarded_by[l.sensor.index()], id));
             add(&mut self.facade_groups[group.facade.index()], id);
             add(&mut self.timetable_groups[group.timetable.index()], id);
             for contact in group.fire.iter().flat_map(|r| &r.contacts) {

@@ -73,6 +73,7 @@ impl Core {
             because: standing.because.clone(),
         };
         self.out.push_back(Output::Alarm(alarm));
+        self.power_seen(key);
     }
 
     /// The alarm of a sensor follows its standing.

@@ -197,6 +197,9 @@ impl Core {
             return;
         };
         let now = self.now.steady;
+        if let Some(power_w) = report.power_w {
+            self.power(device, power_w);
+        }
         match report.state {
             Says::Moving => {}
             Says::Refused => self.trouble(device, Some(DriveTrouble::Refused)),

@@ -72,7 +72,7 @@ impl Core {
         let state = &self.groups[group.index()];
         Explanation {
             verdict: self.verdict(group),
-            since: state.verdict.as_ref().map(|v| v.at),
+            since: state.changed,
             lockouts: self.lockouts(group),
             next_phase: self.next_phase(group),
             overrides: state.overrides,

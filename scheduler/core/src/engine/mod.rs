@@ -14,6 +14,7 @@
 
 mod alarms;
 mod apply;
+mod evidence;
 mod explain;
 mod input;
 mod looks;
@@ -59,6 +60,7 @@ pub struct Core {
     timetables: Vec<TimetableState>,
     specials: Vec<Option<u32>>,
     confirms: Vec<apply::Confirm>,
+    evidence: Vec<evidence::Evidence>,
     timers: Timers,
     clock_trusted: bool,
     sequence: u64,
@@ -71,7 +73,7 @@ pub struct Core {
 }
 
 /// What has to be looked at when the present moment has passed.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 struct Stale {
     at: Option<Steady>,
     groups: Vec<GroupId>,
@@ -137,10 +139,11 @@ struct GroupState {
     device_holds: Vec<(DeviceId, Hold)>,
     sun: SunState,
     known: Known,
-    #[serde(skip)]
     stale: u8,
     #[serde(skip)]
     verdict: Option<Verdict>,
+    /// When the course last changed.
+    changed: Option<Now>,
     overrides: u32,
 }
 
@@ -180,6 +183,7 @@ impl Core {
                 .collect(),
             specials: vec![None; model.groups.len()],
             confirms: vec![apply::Confirm::default(); model.devices.len()],
+            evidence: vec![evidence::Evidence::default(); model.devices.len()],
             timers: Timers::default(),
             clock_trusted: true,
             sequence: 0,
@@ -348,6 +352,7 @@ impl GroupState {
             known: Known::No,
             stale: 0,
             verdict: None,
+            changed: None,
             overrides: 0,
         }
     }

@@ -1,11 +1,16 @@
 //! The state that must survive: guards and their timers, holds by hand, service,
 //! last poses, sequence numbers.
 
-use super::{ContactState, Core, GroupState, alarms, apply};
+use super::{ContactState, Core, GroupState, Stale, alarms, apply, evidence};
 use crate::drives::{DriveState, FeederState};
+use crate::input::{Input, RestartCause};
 use crate::model::Model;
+use crate::output::WakeFor;
 use crate::sensor::SensorState;
-use crate::time::Now;
+use crate::time::{Now, Steady, Wall};
+use crate::wish::sun::FacadeLight;
+use crate::wish::timetable::TimetableState;
+use leeside_solar::Sun;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -24,12 +29,36 @@ pub struct Snapshot {
     contacts: BTreeMap<String, ContactState>,
     gateways_lost: BTreeMap<String, bool>,
     groups: BTreeMap<String, GroupState>,
-    drives: BTreeMap<String, (DriveState, apply::Confirm)>,
+    drives: BTreeMap<String, Kept>,
     feeders: BTreeMap<String, FeederState>,
     alarms: BTreeMap<String, alarms::Standing>,
+    /// What hangs on indices, of use only to a model with the same order.
+    inner: Inner,
     /// Names by index: reasons carry indices, and a changed site file may have moved them.
     order: Vec<String>,
 }
+
+/// What is kept of a drive.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Kept {
+    drive: DriveState,
+    confirm: apply::Confirm,
+    evidence: evidence::Evidence,
+}
+
+/// State by index: pending moments, looks, the phases of today.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Inner {
+    timers: Vec<(WakeFor, Steady)>,
+    stale: Stale,
+    facades: Vec<(Sun3, Option<FacadeLight>, bool)>,
+    timetables: Vec<TimetableState>,
+    specials: Vec<Option<u32>>,
+    dawn: Option<Wall>,
+}
+
+/// East, north and up of the sun.
+type Sun3 = (f64, f64, f64);
 
 impl Core {
     /// The state that must survive.
@@ -47,11 +76,30 @@ impl Core {
             drives: model
                 .devices
                 .iter()
-                .zip(self.drives.iter().zip(&self.confirms))
-                .map(|(d, (drive, confirm))| (d.name.clone(), (drive.clone(), confirm.clone())))
+                .enumerate()
+                .map(|(i, d)| {
+                    let kept = Kept {
+                        drive: self.drives[i].clone(),
+                        confirm: self.confirms[i].clone(),
+                        evidence: self.evidence[i].clone(),
+                    };
+                    (d.name.clone(), kept)
+                })
                 .collect(),
             feeders: named(model.feeders.iter().map(|f| &f.name), &self.feeders),
             alarms: self.alarms.clone(),
+            inner: Inner {
+                timers: self.timers.all(),
+                stale: self.stale.clone(),
+                facades: self
+                    .facades
+                    .iter()
+                    .map(|f| ((f.sun.east, f.sun.north, f.sun.up), f.light, f.stale))
+                    .collect(),
+                timetables: self.timetables.clone(),
+                specials: self.specials.clone(),
+                dawn: self.dawn,
+            },
             order: order(model),
         }
     }
@@ -87,17 +135,53 @@ impl Core {
             &snapshot.feeders,
         );
         for (index, device) in model.devices.iter().enumerate() {
-            if let Some((drive, confirm)) = snapshot.drives.get(&device.name) {
-                core.drives[index] = drive.clone();
-                core.confirms[index] = confirm.clone();
+            if let Some(kept) = snapshot.drives.get(&device.name) {
+                core.drives[index] = kept.drive.clone();
+                core.confirms[index] = kept.confirm.clone();
+                core.evidence[index] = kept.evidence.clone();
             }
         }
         core.alarms = snapshot.alarms.clone();
-        if snapshot.order != order(&model) {
+        if snapshot.order == order(&model) {
+            core.resume(&snapshot.inner);
+        } else {
             core.renumber();
+            core.rearm();
         }
-        core.rearm();
         core
+    }
+
+    /// The same state under another model (a site file loaded anew): lockouts,
+    /// holds and fresh readings stay, and nothing moves that need not.
+    #[must_use]
+    pub fn reload(&self, model: Arc<Model>) -> Self {
+        let mut core = Self::restore(model, &self.snapshot());
+        core.out.clone_from(&self.out);
+        core.handle(self.now, Input::Restart(RestartCause::Reloaded));
+        core
+    }
+
+    /// Goes on exactly where the snapshot was taken.
+    fn resume(&mut self, inner: &Inner) {
+        self.timers = crate::timers::Timers::default();
+        for (why, at) in &inner.timers {
+            self.timers.set(*why, *at);
+        }
+        self.stale = inner.stale.clone();
+        for (state, ((east, north, up), light, stale)) in
+            self.facades.iter_mut().zip(&inner.facades)
+        {
+            state.sun = Sun {
+                east: *east,
+                north: *north,
+                up: *up,
+            };
+            state.light = *light;
+            state.stale = *stale;
+        }
+        self.timetables.clone_from(&inner.timetables);
+        self.specials.clone_from(&inner.specials);
+        self.dawn = inner.dawn;
     }
 
     /// Indices in kept reasons may point elsewhere now: reasons are worked out anew.
@@ -127,6 +211,10 @@ impl Core {
             sensor.bypass = None;
         }
         self.alarms.clear();
+        for state in &mut self.groups {
+            state.stale = 0;
+        }
+        self.stale = Stale::default();
     }
 
     /// Timers follow from the state.

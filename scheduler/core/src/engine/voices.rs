@@ -70,7 +70,15 @@ impl Core {
             }
         }
         let verdict = self.verdict(group);
-        self.groups[group.index()].verdict = Some(verdict.clone());
+        let state = &mut self.groups[group.index()];
+        if state
+            .verdict
+            .as_ref()
+            .is_none_or(|old| old.course != verdict.course)
+        {
+            state.changed = Some(verdict.at);
+        }
+        state.verdict = Some(verdict.clone());
         Some(verdict)
     }
 
@@ -485,6 +493,9 @@ impl Core {
                 let contact = self.fire(group)?;
                 return held(Word::Fire, Because::Fire { contact });
             }
+        }
+        if let (false, Some(trouble)) = (word.is_guard(), self.evidence[device.index()].trouble) {
+            return held(Word::Drive, Because::Drive { trouble });
         }
         if !word.is_guard() {
             let product = self.model.product_of(device);

@@ -26,13 +26,13 @@ pub(crate) fn holding(rule: &WindRule) -> Because {
 /// Looks at the sensors. With `peak`, at the worst of what came since the last look.
 pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look {
     let mut worst: Option<(f64, Because)> = None;
-    let mut waiting = false;
+    let (mut waiting, mut measured) = (false, false);
     let mut unknown = None;
     for link in &rule.links {
         match hear(sensors, link.sensor) {
             Heard::Good(id, state) => {
                 let Some((mut speed, mut part)) = state.wind() else {
-                    waiting = true;
+                    waiting |= !link.advisory;
                     continue;
                 };
                 if let (true, Some(top)) = (peak, state.peak)
@@ -40,6 +40,7 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
                 {
                     (speed, part) = (top, WindPart::Gust);
                 }
+                measured |= !link.advisory;
                 let factor = factor(link, state.direction);
                 let here = speed * factor;
                 if worst.as_ref().is_none_or(|(level, _)| here > *level) {
@@ -53,6 +54,7 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
                     worst = Some((here, because));
                 }
             }
+            Heard::Fault(..) | Heard::Waiting if link.advisory => {}
             Heard::Fault(sensor, fault) => {
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
@@ -64,6 +66,8 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
         (Some((level, because)), _) if level >= rule.limit_mps => Look::Over { because, level },
         (_, Some(unknown)) => unknown,
         _ if waiting => Look::Waiting,
+        // Forecasts alone do not make calm.
+        (Some(_), None) if !measured => Look::Waiting,
         (Some((level, _)), None) if level < rule.limit_mps - rule.hysteresis_mps => Look::Calm,
         (Some(_), None) => Look::Between,
         // Every sensor left out: nobody speaks of the wind, so nothing becomes calm.
@@ -105,6 +109,7 @@ mod tests {
                 to_deg: 270.0,
                 factor: 1.5,
             }],
+            advisory: false,
         };
         let close = |a: f64, b: f64| (a - b).abs() < 1e-12;
         assert!(close(factor(&link, Some(200.0)), 1.65));

@@ -70,6 +70,9 @@ pub struct WindLink {
     pub factor: f64,
     /// Sectors; a reading without direction counts with the largest factor.
     pub sectors: Vec<Sector>,
+    /// A forecast: it may engage the guard, and while it is not to be believed
+    /// it says nothing. It can only tighten.
+    pub advisory: bool,
 }
 
 /// The wind guard of a group.

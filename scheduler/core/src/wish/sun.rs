@@ -16,7 +16,7 @@ use leeside_solar::Cutoff;
 use serde::{Deserialize, Serialize};
 
 /// What is known of a facade's sun and light at the last look.
-#[derive(Clone, Copy, PartialEq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub(crate) struct FacadeLight {
     pub(crate) source: LightSource,
     /// Irradiance on the plane, W/m².

@@ -7,14 +7,15 @@
 use crate::ids::TimetableId;
 use crate::model::{Anchor, DayPlan, IfNone, Model, Phase, SunEvent, Timetable};
 use crate::time::{MINUTE, Wall, to_utc};
-use chrono::{Days, NaiveDate, NaiveTime};
+use chrono::{Datelike, Days, NaiveDate, NaiveTime};
 use leeside_solar::{CIVIL_ELEVATION_DEG, Crossing, SUNRISE_ELEVATION_DEG, crossings};
+use serde::{Deserialize, Serialize};
 
 /// How many days back a phase may have begun that still applies.
 const LOOK_BACK_DAYS: u64 = 8;
 
 /// A start of a phase on a date.
-#[derive(Clone, Copy, PartialEq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub(crate) struct Start {
     pub(crate) at: Wall,
     pub(crate) plan: u16,
@@ -24,10 +25,11 @@ pub(crate) struct Start {
 }
 
 /// A timetable's state: the phases of the local date it last looked at.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct TimetableState {
     pub(crate) id: TimetableId,
-    date: Option<NaiveDate>,
+    /// The local date, as days from the common era.
+    day: Option<i32>,
     starts: Vec<Start>,
     /// The phase that went on from the days before.
     carried: Option<(u16, u16)>,
@@ -40,7 +42,7 @@ impl TimetableState {
     pub(crate) const fn new(id: TimetableId) -> Self {
         Self {
             id,
-            date: None,
+            day: None,
             starts: Vec::new(),
             carried: None,
             current: None,
@@ -52,11 +54,12 @@ impl TimetableState {
     pub(crate) fn look(&mut self, model: &Model, at: Wall) -> bool {
         let zone = model.site.zone;
         let date = at.local_date(zone);
-        if self.date != Some(date) {
+        let day = Some(date.num_days_from_ce());
+        if self.day != day {
             let timetable = model.timetable(self.id);
             self.carried = carried(model, timetable, date);
             self.starts = starts_of(model, timetable, date);
-            self.date = Some(date);
+            self.day = day;
         }
         let before = self.current;
         self.current = self
@@ -77,7 +80,7 @@ impl TimetableState {
 
     /// After a clock step the date's starts are worked out anew.
     pub(crate) fn forget(&mut self) {
-        self.date = None;
+        self.day = None;
         self.starts.clear();
     }
 
@@ -250,7 +253,6 @@ fn local_minute(zone: chrono_tz::Tz, date: NaiveDate, minute: u16) -> Wall {
 
 /// The seeded spread of a phase on a date: the same on every machine and run.
 fn spread_ms(phase: &Phase, date: NaiveDate) -> i64 {
-    use chrono::Datelike;
     if phase.jitter_min == 0 {
         return 0;
     }
