@@ -65,6 +65,8 @@ pub(crate) struct DriveState {
     runs: VecDeque<(Steady, Steady)>,
     /// Moves between the end stops since the last time it ran into one.
     pub(crate) moves: u32,
+    /// On its way to an end stop, to find its position again.
+    pub(crate) referencing: bool,
     /// Running time ever, ms.
     pub(crate) ran_ms: i64,
 }
@@ -184,6 +186,22 @@ impl DriveState {
         } else {
             self.runs.clear();
         }
+    }
+
+    /// The end stop at which its position is to be found again before it goes to
+    /// `to`: due after so many moves between the stops, and until it is there.
+    pub(crate) fn reference(&self, product: &Product, to: Pose, at: Steady) -> Option<Pose> {
+        let between = to.extension_pct > 0 && to.extension_pct < 100;
+        let due = product.reference_after_moves > 0 && self.moves >= product.reference_after_moves;
+        let under_way = self.referencing && self.run.is_some_and(|run| at < run.stop);
+        if between && under_way {
+            return self.target;
+        }
+        let stop = if to.extension_pct >= 50 { 100 } else { 0 };
+        (between && due && self.target != Some(to)).then_some(Pose {
+            extension_pct: stop,
+            tilt_deg: to.tilt_deg,
+        })
     }
 
     /// Running time within the duty window that ends at `at`, ms.

@@ -40,39 +40,14 @@ pub fn because(model: &Model, because: &Because) -> String {
             "wind was up to {peak_mps:.1} m/s (limit {limit_mps:.1}); held until it has stayed \
              below {calm_below_mps:.1} m/s"
         ),
-        Because::SensorUnknown { sensor, fault } => {
-            format!(
-                "{} {}: unknown is not calm",
-                sensor_name(model, *sensor),
-                fault_words(*fault)
-            )
-        }
-        Because::WeatherUnknown {
-            sensor: Some(sensor),
-        } => format!(
-            "weather not known since the start: {} not heard yet",
-            sensor_name(model, *sensor)
-        ),
-        Because::WeatherUnknown { sensor: None } => {
-            "weather not known for long enough since the start".to_owned()
-        }
-        Because::Hail { sensor } => format!("hail at {}", sensor_name(model, *sensor)),
-        Because::HailHolding => "hail has ended, held until it has stayed away".to_owned(),
-        Because::Frost {
-            sensor,
-            temperature_c,
-            below_c,
-        } => format!(
-            "{temperature_c:.1} °C at {} with moisture, frost limit {below_c:.1} °C",
-            sensor_name(model, *sensor)
-        ),
-        Because::FrostHolding { above_c } => {
-            format!("may be frozen, held until it has stayed above {above_c:.1} °C")
-        }
-        Because::Rain { sensor, value } => {
-            format!("rain at {} ({value:.1})", sensor_name(model, *sensor))
-        }
-        Because::RainHolding => "rain has ended, held until it has stayed dry".to_owned(),
+        Because::SensorUnknown { .. }
+        | Because::WeatherUnknown { .. }
+        | Because::Hail { .. }
+        | Because::HailHolding
+        | Because::Frost { .. }
+        | Because::FrostHolding { .. }
+        | Because::Rain { .. }
+        | Because::RainHolding => weather(model, because),
         Because::DoorOpen { contact } => {
             format!(
                 "door {} is open, or not known to be closed",
@@ -124,6 +99,49 @@ pub fn because(model: &Model, because: &Because) -> String {
         | Because::SunCapped { .. }
         | Because::Heat { .. } => sun(model, because),
         Because::Phase { .. } | Because::Special { .. } => day(model, because),
+    }
+}
+
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "the caller has sorted out the rest"
+)]
+fn weather(model: &Model, because: &Because) -> String {
+    match because {
+        Because::SensorUnknown { sensor, fault } => {
+            format!(
+                "{} {}: unknown is not calm",
+                sensor_name(model, *sensor),
+                fault_words(*fault)
+            )
+        }
+        Because::WeatherUnknown {
+            sensor: Some(sensor),
+        } => format!(
+            "weather not known since the start: {} not heard yet",
+            sensor_name(model, *sensor)
+        ),
+        Because::WeatherUnknown { sensor: None } => {
+            "weather not known for long enough since the start".to_owned()
+        }
+        Because::Hail { sensor } => format!("hail at {}", sensor_name(model, *sensor)),
+        Because::HailHolding => "hail has ended, held until it has stayed away".to_owned(),
+        Because::Frost {
+            sensor,
+            temperature_c,
+            below_c,
+        } => format!(
+            "{temperature_c:.1} °C at {} with moisture, frost limit {below_c:.1} °C",
+            sensor_name(model, *sensor)
+        ),
+        Because::FrostHolding { above_c } => {
+            format!("may be frozen, held until it has stayed above {above_c:.1} °C")
+        }
+        Because::Rain { sensor, value } => {
+            format!("rain at {} ({value:.1})", sensor_name(model, *sensor))
+        }
+        Because::RainHolding => "rain has ended, held until it has stayed dry".to_owned(),
+        _ => String::new(),
     }
 }
 

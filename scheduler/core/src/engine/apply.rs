@@ -36,6 +36,8 @@ impl Core {
         let now = self.now;
         let mut orders = Vec::new();
         let mut exposed = None;
+        // Whether only devices move that do not follow their group.
+        let mut only = true;
         for &device in &model.group(group).devices {
             let exception = verdict.exceptions.iter().find(|e| e.device == device);
             let (course, word) = exception.map_or((&verdict.course, verdict.decided_by), |e| {
@@ -45,6 +47,15 @@ impl Core {
                 Course::To(pose) => self.go(device, *pose, repeat),
                 Course::Hold => self.hold(device, word, exception.map(|e| &e.because), &verdict),
             };
+            if order.is_some() {
+                only &= exception.is_some();
+                let reference =
+                    exception.is_some_and(|e| matches!(e.because, Because::Reference { .. }));
+                self.drives[device.index()].referencing = reference;
+                if let (true, Some(run)) = (reference, self.drives[device.index()].run) {
+                    self.timers.set(WakeFor::Drive(device), run.stop);
+                }
+            }
             orders.extend(order);
             let guard = verdict.decided_by.is_guard();
             if let (true, Some(exception), Course::Hold) = (guard, exception, course)
@@ -66,6 +77,11 @@ impl Core {
             Course::To(pose) => pose,
             Course::Hold => self.present(group),
         };
+        // A command that only exceptions move says what decided those.
+        let (decided_by, because) = match verdict.exceptions.first() {
+            Some(first) if only => (first.word, first.because.clone()),
+            _ => (verdict.decided_by, verdict.because),
+        };
         self.out.push_back(Output::Command(Command {
             sequence: self.sequence,
             group,
@@ -73,8 +89,8 @@ impl Core {
             not_after: now.wall.plus(model.policy.command_lifetime_ms),
             pose,
             orders,
-            decided_by: verdict.decided_by,
-            because: verdict.because,
+            decided_by,
+            because,
             lost: verdict.lost,
             release: verdict.release,
             repeat,

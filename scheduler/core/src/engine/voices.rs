@@ -395,12 +395,37 @@ impl Core {
         let course = own
             .as_ref()
             .map_or_else(|| voice.course.clone(), |e| e.course.clone());
-        if let Course::To(pose) = course
-            && let Some(held) = self.bounded(group, device, word, &because, pose)
-        {
+        let Course::To(pose) = course else { return own };
+        if let Some(held) = self.bounded(group, device, word, &because, pose) {
             return Some(held);
         }
-        own
+        self.reference(group, device, word, pose).or(own)
+    }
+
+    /// A comfort move that goes by way of an end stop, to find the position again.
+    fn reference(
+        &self,
+        group: GroupId,
+        device: DeviceId,
+        word: Word,
+        pose: Pose,
+    ) -> Option<Exception> {
+        if word.is_guard() {
+            return None;
+        }
+        let product = self.model.product_of(device);
+        let drive = &self.drives[device.index()];
+        let fitted = crate::drives::fit(pose, product);
+        let stop = drive.reference(product, fitted, self.now.steady)?;
+        let because = Because::Reference { moves: drive.moves };
+        // The way to the stop keeps within the same bounds.
+        let held = self.bounded(group, device, word, &because, stop).is_some();
+        (!held).then_some(Exception {
+            device,
+            course: Course::To(stop),
+            word: Word::Drive,
+            because,
+        })
     }
 
     /// What a device does by itself: its own refuge, escape, or set up by hand.
