@@ -1,3 +1,4 @@
 //! The dry run: weather in, core and plant replayed, reports out.
 
+pub mod lockouts;
 pub mod weather;
