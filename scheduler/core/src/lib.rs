@@ -17,6 +17,7 @@ pub mod pose;
 pub mod reason;
 pub mod say;
 pub mod sensor;
+mod thresholds;
 pub mod time;
 mod timers;
 mod topology;

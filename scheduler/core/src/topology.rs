@@ -3,6 +3,7 @@
 
 use crate::ids::{FacadeId, GroupId, SensorId, TimetableId};
 use crate::model::{Anchor, Model, Moisture, SensorKind};
+use crate::thresholds::Thresholds;
 
 /// Adjacency lists in the order of the model.
 #[derive(Clone, Debug)]
@@ -25,6 +26,8 @@ pub(crate) struct Topology {
     pub(crate) timetable_groups: Vec<Vec<GroupId>>,
     /// The sensors that a group's guards need.
     pub(crate) needs: Vec<Vec<SensorId>>,
+    /// Per facade, at which light its groups' wishes may change.
+    pub(crate) thresholds: Vec<Thresholds>,
     /// The group of a device.
     pub(crate) device_group: Vec<Option<GroupId>>,
 }
@@ -41,9 +44,15 @@ impl Topology {
             facade_groups: vec![Vec::new(); model.facades.len()],
             timetable_groups: vec![Vec::new(); model.timetables.len()],
             needs: vec![Vec::new(); model.groups.len()],
+            thresholds: Vec::new(),
             device_group: vec![None; model.devices.len()],
         };
         topology.groups(model);
+        topology.thresholds = topology
+            .facade_groups
+            .iter()
+            .map(|groups| Thresholds::of(model, groups))
+            .collect();
         for (index, facade) in model.facades.iter().enumerate() {
             for sensor in &facade.light {
                 add(&mut topology.lit_by[sensor.index()], FacadeId::of(index));

@@ -36,6 +36,7 @@ impl Core {
         }
         self.look_specials();
         for index in 0..self.facades.len() {
+            self.facades[index].cell = None;
             if self.facades[index].wanted {
                 self.timers
                     .set(WakeFor::Facade(FacadeId::of(index)), self.now.steady);
@@ -241,6 +242,13 @@ impl Core {
             WakeFor::Facade(id),
             self.steady_of(next).max(self.now.steady.plus(1)),
         );
+        // Groups are looked at only when the light passed one of their thresholds
+        // or the sun came onto or left one of their openings: in between nothing
+        // about their wishes can change but by their own timers.
+        let cell = self.topology.thresholds[id.index()].cell(facade, &sun, sunlit, irradiance_wm2);
+        if self.facades[id.index()].cell.replace(cell) == Some(cell) {
+            return;
+        }
         let topology = self.topology.clone();
         for &group in &topology.facade_groups[id.index()] {
             if model.group(group).sun.is_some() {
@@ -330,28 +338,6 @@ impl Core {
             extraterrestrial(wall),
         );
         (LightSource::ClearSky, transposed(clear, Source::ClearSky))
-    }
-
-    /// Profile angles of the minutes from now through `minutes` later at which
-    /// the sun is on the facade.
-    pub(super) fn profiles(&mut self, id: FacadeId, minutes: i64) -> Vec<f64> {
-        let wall = self.now.wall;
-        if let Some((at, count, profiles)) = &self.facades[id.index()].profiles
-            && *at == wall
-            && *count == minutes
-        {
-            return profiles.clone();
-        }
-        let plane = self.model.facade(id).plane;
-        let mut profiles = Vec::with_capacity(usize::try_from(minutes + 1).unwrap_or(0));
-        for minute in 0..=minutes {
-            let sun = self.sun_path.at(wall.0 + minute * MINUTE);
-            if plane.sunlit(&sun) {
-                profiles.push(plane.profile_angle_deg(&sun));
-            }
-        }
-        self.facades[id.index()].profiles = Some((wall, minutes, profiles.clone()));
-        profiles
     }
 
     /// Whether a local quiet time covers this moment, and when that changes.

@@ -33,9 +33,11 @@ use crate::input::Input;
 use crate::model::Model;
 use crate::output::{Output, Verdict, Wake, WakeFor};
 use crate::sensor::SensorState;
+use crate::thresholds::Cell;
 use crate::time::{Now, Steady, Wall};
 use crate::timers::Timers;
 use crate::topology::Topology;
+use crate::wish::ahead::Ahead;
 use crate::wish::hand::Hold;
 use crate::wish::sun::{FacadeLight, SunState};
 use crate::wish::timetable::TimetableState;
@@ -108,8 +110,9 @@ struct FacadeState {
     stale: bool,
     sun: Sun,
     light: Option<FacadeLight>,
-    /// Profile angles of the coming minutes, worked out once for all groups.
-    profiles: Option<(Wall, i64, Vec<f64>)>,
+    /// Between which thresholds the light was when the groups were last looked at.
+    cell: Option<Cell>,
+    ahead: Ahead,
 }
 
 /// Somebody works at the facade.
@@ -323,7 +326,7 @@ impl ContactState {
 }
 
 impl FacadeState {
-    const fn new(wanted: bool) -> Self {
+    fn new(wanted: bool) -> Self {
         Self {
             wanted,
             stale: false,
@@ -333,7 +336,8 @@ impl FacadeState {
                 up: -1.0,
             },
             light: None,
-            profiles: None,
+            cell: None,
+            ahead: Ahead::default(),
         }
     }
 }

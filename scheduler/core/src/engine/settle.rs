@@ -7,6 +7,7 @@ use crate::ids::GroupId;
 use crate::output::{LockoutChange, Output, WakeFor, Word};
 use crate::reason::Because;
 use crate::time::Now;
+use crate::wish::ahead::Outlook;
 use crate::wish::sun;
 
 impl Core {
@@ -204,18 +205,21 @@ impl Core {
         let Some(light) = self.facades[facade.index()].light else {
             return;
         };
-        let here = model.facade(facade);
-        let lit = light.sunlit
-            && rules.opening.is_none_or(|opening| {
-                let sun = &self.facades[facade.index()].sun;
-                here.obstructions.lit_share(&here.plane, sun, &opening) > 0.0
-            });
+        let Some(cell) = self.facades[facade.index()].cell else {
+            return;
+        };
+        let lit = cell.lit(self.topology.thresholds[facade.index()].opening_of(group));
         let date = self.now.wall.local_date(model.site.zone);
         let now = self.now;
         let heat = self.heat(group, &light);
         let mut state = self.groups[group.index()].sun.clone();
         sun::step_heat(&mut state, rule, heat, now);
-        let mut profiles = |minutes| self.profiles(facade, minutes);
+        let mut outlook = Outlook {
+            path: &mut self.sun_path,
+            plane: model.facade(facade).plane,
+            wall: now.wall,
+            ahead: &mut self.facades[facade.index()].ahead,
+        };
         sun::step(
             &mut state,
             rules,
@@ -223,7 +227,7 @@ impl Core {
             &light,
             lit,
             (now, date),
-            &mut profiles,
+            &mut outlook,
         );
         match sun::due(&state, rule) {
             Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),

@@ -7,6 +7,7 @@ use crate::input::{Input, RestartCause};
 use crate::model::Model;
 use crate::output::WakeFor;
 use crate::sensor::SensorState;
+use crate::thresholds::Cell;
 use crate::time::{Now, Steady, Wall};
 use crate::wish::sun::FacadeLight;
 use crate::wish::timetable::TimetableState;
@@ -51,14 +52,20 @@ struct Kept {
 struct Inner {
     timers: Vec<(WakeFor, Steady)>,
     stale: Stale,
-    facades: Vec<(Sun3, Option<FacadeLight>, bool)>,
+    facades: Vec<KeptFacade>,
     timetables: Vec<TimetableState>,
     specials: Vec<Option<u32>>,
     dawn: Option<Wall>,
 }
 
-/// East, north and up of the sun.
-type Sun3 = (f64, f64, f64);
+/// What is kept of a facade: east, north and up of the sun, the light.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct KeptFacade {
+    sun: (f64, f64, f64),
+    light: Option<FacadeLight>,
+    cell: Option<Cell>,
+    stale: bool,
+}
 
 impl Core {
     /// The state that must survive.
@@ -94,7 +101,12 @@ impl Core {
                 facades: self
                     .facades
                     .iter()
-                    .map(|f| ((f.sun.east, f.sun.north, f.sun.up), f.light, f.stale))
+                    .map(|f| KeptFacade {
+                        sun: (f.sun.east, f.sun.north, f.sun.up),
+                        light: f.light,
+                        cell: f.cell,
+                        stale: f.stale,
+                    })
                     .collect(),
                 timetables: self.timetables.clone(),
                 specials: self.specials.clone(),
@@ -168,16 +180,12 @@ impl Core {
             self.timers.set(*why, *at);
         }
         self.stale = inner.stale.clone();
-        for (state, ((east, north, up), light, stale)) in
-            self.facades.iter_mut().zip(&inner.facades)
-        {
-            state.sun = Sun {
-                east: *east,
-                north: *north,
-                up: *up,
-            };
-            state.light = *light;
-            state.stale = *stale;
+        for (state, kept) in self.facades.iter_mut().zip(&inner.facades) {
+            let (east, north, up) = kept.sun;
+            state.sun = Sun { east, north, up };
+            state.light = kept.light;
+            state.cell = kept.cell;
+            state.stale = kept.stale;
         }
         self.timetables.clone_from(&inner.timetables);
         self.specials.clone_from(&inner.specials);

@@ -11,6 +11,7 @@ use crate::model::{DailyCap, Group, HeatRule, Kind, SunAim, SunRule};
 use crate::pose::Pose;
 use crate::reason::{Because, LightSource, SlatsSay};
 use crate::time::{MINUTE, Now, Steady};
+use crate::wish::ahead::{Ahead, Outlook};
 use chrono::{Datelike, NaiveDate};
 use leeside_solar::Cutoff;
 use serde::{Deserialize, Serialize};
@@ -98,8 +99,7 @@ impl SunState {
 }
 
 /// One look at the light. `lit` says whether direct sun falls on the group's
-/// opening; `profiles` gives the profile angles of the minutes from now through
-/// the least interval.
+/// opening; the outlook tells the sun of the minutes to come.
 pub(crate) fn step(
     state: &mut SunState,
     group: &Group,
@@ -107,7 +107,7 @@ pub(crate) fn step(
     light: &FacadeLight,
     lit: bool,
     (now, date): (Now, NaiveDate),
-    profiles: &mut dyn FnMut(i64) -> Vec<f64>,
+    outlook: &mut Outlook<'_>,
 ) {
     let day = date.num_days_from_ce();
     if state.day != Some(day) {
@@ -145,7 +145,7 @@ pub(crate) fn step(
         state.travels += 1;
     }
     if state.stage == Stage::Shading {
-        track(state, group, rule, now, profiles);
+        track(state, group, rule, now, outlook);
     }
 }
 
@@ -179,13 +179,7 @@ fn let_go(state: &mut SunState, group: &Group, rule: &SunRule, now: Now) {
 }
 
 /// Works out the pose for the interval to come, not more often than the least interval.
-fn track(
-    state: &mut SunState,
-    group: &Group,
-    rule: &SunRule,
-    now: Now,
-    profiles: &mut dyn FnMut(i64) -> Vec<f64>,
-) {
+fn track(state: &mut SunState, group: &Group, rule: &SunRule, now: Now, outlook: &mut Outlook<'_>) {
     let first = state.tracked.is_none();
     if state
         .tracked
@@ -197,11 +191,13 @@ fn track(
     let minutes = rule.least_interval_ms / MINUTE;
     match rule.aim {
         SunAim::Fixed(pose) => state.pose = pose,
-        SunAim::TrackSlats => track_slats(state, group, rule, first, &profiles(minutes)),
+        SunAim::TrackSlats => track_slats(state, group, rule, first, outlook.over(minutes)),
         SunAim::Depth { section, depth_m } => {
-            let wanted = profiles(minutes)
-                .into_iter()
-                .map(|p| section.extension_for_depth(p, 0.0, depth_m))
+            let wanted = outlook
+                .over(minutes)
+                .profiles()
+                .iter()
+                .map(|p| section.extension_for_depth(*p, 0.0, depth_m))
                 .fold(0.0, f64::max);
             extend(state, rule, first, wanted);
         }
@@ -210,21 +206,31 @@ fn track(
             depth_m,
             plane_m,
         } => {
-            let wanted = profiles(minutes)
-                .into_iter()
-                .map(|p| awning.extension_for_terrace(p, depth_m, plane_m).extension)
+            let wanted = outlook
+                .over(minutes)
+                .profiles()
+                .iter()
+                .map(|p| awning.extension_for_terrace(*p, depth_m, plane_m).extension)
                 .fold(0.0, f64::max);
             extend(state, rule, first, wanted);
         }
     }
 }
 
-fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool, profiles: &[f64]) {
+fn track_slats(
+    state: &mut SunState,
+    group: &Group,
+    rule: &SunRule,
+    first: bool,
+    ahead: &mut Ahead,
+) {
     let Some(slats) = group.slats else {
         state.pose = Pose::EXTENDED;
         return;
     };
-    let (tilt, say) = match slats.cutoff_over(profiles.iter().copied()) {
+    let cutoff = ahead.cutoff(&slats);
+    let profiles = ahead.profiles();
+    let (tilt, say) = match cutoff {
         Cutoff::NoDirectSun | Cutoff::HorizontalSuffices => (0, SlatsSay::Horizontal),
         Cutoff::Angle(deg) => {
             let stepped = up_to_step(deg, rule.least_step);

@@ -1,0 +1,105 @@
+//! Where the light on a facade has to go before any of its groups' sun wishes
+//! can change.
+//!
+//! A wish asks only whether irradiance is at or above some thresholds, at or
+//! below others, and whether the sun is on its opening. Within one *cell* of
+//! those answers a look changes nothing, so the groups need not be looked at.
+
+use crate::ids::GroupId;
+use crate::model::{Facade, Model};
+use leeside_solar::Sun;
+use leeside_solar::shade::{Obstructions, Opening};
+use serde::{Deserialize, Serialize};
+
+/// The thresholds and openings of a facade's groups.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Thresholds {
+    /// Wishes ask "at or above": sorted, W/m².
+    from: Vec<f64>,
+    /// Wishes ask "at or below": sorted, W/m².
+    to: Vec<f64>,
+    /// Openings that the facade's surroundings may shade, without repeats.
+    openings: Vec<Opening>,
+    /// Per group on the facade, its opening.
+    groups: Vec<(GroupId, Option<u8>)>,
+}
+
+/// Which answers the light gives.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub(crate) struct Cell {
+    above: u16,
+    below: u16,
+    sunlit: bool,
+    /// Bit per opening: direct sun falls on some of it.
+    lit: u64,
+}
+
+impl Cell {
+    /// Whether direct sun falls on an opening (or, without one, on the facade).
+    pub(crate) const fn lit(self, opening: Option<u8>) -> bool {
+        match opening {
+            Some(index) => self.sunlit && self.lit & (1 << index) != 0,
+            None => self.sunlit,
+        }
+    }
+}
+
+impl Thresholds {
+    pub(crate) fn of(model: &Model, groups: &[GroupId]) -> Self {
+        let mut thresholds = Self::default();
+        for &id in groups {
+            let group = model.group(id);
+            let Some(rule) = &group.sun else { continue };
+            thresholds.from.push(rule.on_wm2);
+            thresholds.from.extend(rule.heat.iter().map(|h| h.from_wm2));
+            thresholds.to.push(rule.off_wm2);
+            let shaded = model.facade(group.facade).obstructions != Obstructions::default();
+            let opening = group.opening.filter(|_| shaded);
+            let index = opening.and_then(|opening| thresholds.opening(opening));
+            thresholds.groups.push((id, index));
+        }
+        for list in [&mut thresholds.from, &mut thresholds.to] {
+            list.sort_by(f64::total_cmp);
+            list.dedup();
+        }
+        thresholds
+    }
+
+    /// The index of an opening; more than 64 different ones share the last.
+    fn opening(&mut self, opening: Opening) -> Option<u8> {
+        if let Some(index) = self.openings.iter().position(|o| *o == opening) {
+            return u8::try_from(index).ok();
+        }
+        if self.openings.len() < 64 {
+            self.openings.push(opening);
+        }
+        u8::try_from(self.openings.len() - 1).ok()
+    }
+
+    /// The opening of a group.
+    pub(crate) fn opening_of(&self, group: GroupId) -> Option<u8> {
+        self.groups
+            .iter()
+            .find(|(id, _)| *id == group)
+            .and_then(|(_, index)| *index)
+    }
+
+    /// The answers of this light.
+    pub(crate) fn cell(&self, facade: &Facade, sun: &Sun, sunlit: bool, irradiance: f64) -> Cell {
+        let count = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
+        let mut lit = 0;
+        if sunlit {
+            for (index, opening) in self.openings.iter().enumerate() {
+                if facade.obstructions.lit_share(&facade.plane, sun, opening) > 0.0 {
+                    lit |= 1 << index;
+                }
+            }
+        }
+        Cell {
+            above: count(self.from.partition_point(|t| *t <= irradiance)),
+            below: count(self.to.partition_point(|t| *t < irradiance)),
+            sunlit,
+            lit,
+        }
+    }
+}

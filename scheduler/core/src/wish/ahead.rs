@@ -1,0 +1,56 @@
+//! The sun on a facade over the minutes to come, worked out once for all the
+//! groups that hang there.
+
+use crate::time::{MINUTE, Wall};
+use leeside_solar::{Cutoff, Plane, Slats, SunPath};
+
+/// Profile angles of the coming minutes and what slats can do about them.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Ahead {
+    span: Option<(Wall, i64)>,
+    profiles: Vec<f64>,
+    cutoffs: Vec<(Slats, Cutoff)>,
+}
+
+impl Ahead {
+    /// Profile angles of the minutes at which the sun is on the facade.
+    pub(crate) fn profiles(&self) -> &[f64] {
+        &self.profiles
+    }
+
+    /// The tilt that blocks through all of them.
+    pub(crate) fn cutoff(&mut self, slats: &Slats) -> Cutoff {
+        if let Some((_, cutoff)) = self.cutoffs.iter().find(|(s, _)| s == slats) {
+            return *cutoff;
+        }
+        let cutoff = slats.cutoff_over(self.profiles.iter().copied());
+        self.cutoffs.push((*slats, cutoff));
+        cutoff
+    }
+}
+
+/// What is needed to work it out.
+pub(crate) struct Outlook<'a> {
+    pub(crate) path: &'a mut SunPath,
+    pub(crate) plane: Plane,
+    pub(crate) wall: Wall,
+    pub(crate) ahead: &'a mut Ahead,
+}
+
+impl Outlook<'_> {
+    /// From now through `minutes` later.
+    pub(crate) fn over(&mut self, minutes: i64) -> &mut Ahead {
+        if self.ahead.span != Some((self.wall, minutes)) {
+            self.ahead.span = Some((self.wall, minutes));
+            self.ahead.cutoffs.clear();
+            self.ahead.profiles.clear();
+            for minute in 0..=minutes {
+                let sun = self.path.at(self.wall.0 + minute * MINUTE);
+                if self.plane.sunlit(&sun) {
+                    self.ahead.profiles.push(self.plane.profile_angle_deg(&sun));
+                }
+            }
+        }
+        self.ahead
+    }
+}
