@@ -1,6 +1,7 @@
 //! What people write: site file and calendars, with every problem found in one pass.
 
 pub mod calendar;
+pub mod closed_days;
 mod diagnostic;
 pub mod holidays;
 pub mod site;

@@ -43,9 +43,10 @@ use component::Component;
 use diagnostic::Report;
 pub(crate) use event::Event;
 use expand::Budget;
-pub(crate) use moment::Moment;
 use moment::OwnZones;
+pub(crate) use moment::{Length, Moment};
 use occurrences::{Family, Window};
+pub(crate) use rule::{Frequency, Rule, Until};
 
 /// Larger files are refused: a house calendar has some kilobytes.
 pub const MAX_BYTES: usize = 8 * 1024 * 1024;
@@ -67,6 +68,8 @@ const MAX_OCCURRENCES: u64 = 50_000;
 pub struct Calendar {
     name: String,
     families: Vec<Family>,
+    /// Line of the last `END:VCALENDAR`.
+    end_line: Option<usize>,
 }
 
 /// The occurrences in a range of time.
@@ -85,12 +88,14 @@ impl Calendar {
     #[must_use]
     pub fn parse(name: &str, text: impl AsRef<[u8]>) -> (Self, Vec<Diagnostic>) {
         let mut report = Report::new(name);
-        let events = read_events(text.as_ref(), &mut report);
+        let (events, end_line) = read_events(text.as_ref(), &mut report);
         let families = families(events, &mut report);
+        let name = name.to_owned();
         (
             Self {
-                name: name.to_owned(),
+                name,
                 families,
+                end_line,
             },
             report.finish(),
         )
@@ -123,6 +128,11 @@ impl Calendar {
             site: zone,
             overlapping: true,
         })
+    }
+
+    /// Line of the last `END:VCALENDAR`, before which an event can be added.
+    pub(crate) fn end_line(&self) -> Option<usize> {
+        self.end_line
     }
 
     /// All events, overrides included, in file order.
@@ -161,8 +171,8 @@ impl Calendar {
     }
 }
 
-/// Reads all events of a file.
-fn read_events(bytes: &[u8], report: &mut Report) -> Vec<Event> {
+/// Reads all events of a file; answers them and the line of its last `END:VCALENDAR`.
+fn read_events(bytes: &[u8], report: &mut Report) -> (Vec<Event>, Option<usize>) {
     if bytes.len() > MAX_BYTES {
         report.error(
             (1, 1),
@@ -170,7 +180,7 @@ fn read_events(bytes: &[u8], report: &mut Report) -> Vec<Event> {
             format!("the file is larger than {MAX_BYTES} bytes"),
             "export only the events that are needed",
         );
-        return Vec::new();
+        return (Vec::new(), None);
     }
     let lines = line::read_lines(bytes, report);
     let roots = component::build(lines, report);
@@ -181,9 +191,14 @@ fn read_events(bytes: &[u8], report: &mut Report) -> Vec<Event> {
             "this is not an iCalendar file: BEGIN:VCALENDAR is missing",
             "export the calendar as .ics",
         );
-        return Vec::new();
+        return (Vec::new(), None);
     }
     let mut events = Vec::new();
+    let end_line = roots
+        .iter()
+        .filter(|root| root.name == "VCALENDAR")
+        .map(|root| root.last_line)
+        .max();
     for root in &roots {
         if root.name != "VCALENDAR" {
             report.error(
@@ -204,12 +219,12 @@ fn read_events(bytes: &[u8], report: &mut Report) -> Vec<Event> {
                     format!("more than {MAX_EVENTS} events"),
                     "export only the events that are needed",
                 );
-                return events;
+                return (events, end_line);
             }
             events.extend(event::read(child, &zones, report));
         }
     }
-    events
+    (events, end_line)
 }
 
 /// RFC 5545 §3.7.4; version 1.0 has other rules and would be misread.

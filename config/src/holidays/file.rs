@@ -269,33 +269,9 @@ fn rule_of(
                 .filter_map(|(word, days)| weekday_shift(word, *days, shifts.span(), problems)),
         );
     }
-    let substitute = match text.substitute {
-        None => Substitute::None,
-        Some(value) => {
-            let span = value.span();
-            match value.into_inner() {
-                SubstituteText::Words(words) if words == "next free weekday" => {
-                    Substitute::NextFreeWeekday
-                }
-                SubstituteText::Words(words) => {
-                    problems.add(
-                        span,
-                        format!("substitute `{words}` is unknown"),
-                        "\"next free weekday\" or e.g. { saturday = -1, sunday = 1 }",
-                    );
-                    Substitute::None
-                }
-                SubstituteText::Shift(shifts) => Substitute::Shift(
-                    shifts
-                        .iter()
-                        .filter_map(|(word, days)| {
-                            weekday_shift(word, *days, span.clone(), problems)
-                        })
-                        .collect(),
-                ),
-            }
-        }
-    };
+    let substitute = text
+        .substitute
+        .map_or(Substitute::None, |value| substitute_of(value, problems));
     match Day::parse(text.on.get_ref()) {
         Ok(day) => Some(Rule {
             name: text.name.into_inner(),
@@ -345,4 +321,25 @@ fn weekday_shift(
         .map(|weekday| (weekday, days))
         .map_err(|message| problems.add(span, message, ""))
         .ok()
+}
+
+fn substitute_of(value: Spanned<SubstituteText>, problems: &mut Problems<'_>) -> Substitute {
+    let span = value.span();
+    match value.into_inner() {
+        SubstituteText::Words(words) if words == "next free weekday" => Substitute::NextFreeWeekday,
+        SubstituteText::Words(words) => {
+            problems.add(
+                span,
+                format!("substitute `{words}` is unknown"),
+                "\"next free weekday\" or e.g. { saturday = -1, sunday = 1 }",
+            );
+            Substitute::None
+        }
+        SubstituteText::Shift(shifts) => Substitute::Shift(
+            shifts
+                .iter()
+                .filter_map(|(word, days)| weekday_shift(word, *days, span.clone(), problems))
+                .collect(),
+        ),
+    }
 }

@@ -1,0 +1,632 @@
+//! The house calendar: the days that a facility manager closes the building.
+//!
+//! The file is an ordinary iCalendar file that other programs may write too. An
+//! edit takes text and gives text; it changes the lines of the one event that it
+//! adds or removes and keeps every other byte. [`edit_file`] puts that on disk.
+
+mod file;
+
+use std::fmt;
+
+use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Utc};
+use sha2::{Digest, Sha256};
+
+use crate::calendar::{
+    Calendar, Diagnostic, Event, Frequency, Length, Moment, Rule, Until, usable,
+};
+
+pub use file::{edit_file, read_file};
+
+/// An event of the house calendar, as people see it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// The event's UID, by which it can be removed.
+    pub uid: String,
+    /// First day.
+    pub first: NaiveDate,
+    /// Last day, inclusive.
+    pub last: NaiveDate,
+    /// What it is called.
+    pub name: String,
+    /// Whether it comes again.
+    pub recurrence: Recurrence,
+    /// Categories, e.g. the special day that it stands for.
+    pub categories: Vec<String>,
+    /// Whether it covers whole days; otherwise it has times of day.
+    pub all_day: bool,
+    /// Whether it is marked as cancelled, and so does not count.
+    pub cancelled: bool,
+    /// Whether it changes one occurrence of the event with the same UID.
+    pub is_override: bool,
+    /// Its first line in the file.
+    pub line: usize,
+}
+
+/// Whether an entry comes again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Recurrence {
+    /// It does not.
+    Once,
+    /// On the same days each year, up to and including a year if one is given.
+    Yearly(Option<i32>),
+    /// By a rule that another program wrote.
+    Other,
+}
+
+/// An entry to be added.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NewEntry {
+    /// First day.
+    pub first: NaiveDate,
+    /// Last day, inclusive.
+    pub last: NaiveDate,
+    /// What it is called.
+    pub name: String,
+    /// Whether it comes again each year, up to and including a year if one is given.
+    pub yearly: Option<Option<i32>>,
+    /// The special day that it stands for.
+    pub category: Option<String>,
+    /// A new UID, unlike all others. A value, so that an edit is repeatable.
+    pub uid: String,
+    /// When it was made.
+    pub stamp: DateTime<Utc>,
+}
+
+/// Which entry to remove.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Which {
+    /// The one with this UID, with its overrides.
+    Uid(String),
+    /// The one that begins on this day and, if given, has this name.
+    Begins {
+        /// First day.
+        date: NaiveDate,
+        /// Name.
+        name: Option<String>,
+    },
+}
+
+/// An edit of the house calendar.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Change {
+    /// Add an entry.
+    Add(NewEntry),
+    /// Remove an entry.
+    Remove(Which),
+}
+
+/// What an edit gave.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Edit {
+    /// The new text of the file.
+    pub text: String,
+    /// What was done, in words.
+    pub done: String,
+}
+
+/// Why an edit was refused. Nothing was changed.
+#[derive(Debug)]
+pub enum Refusal {
+    /// The file is no calendar that can be read, so it is not touched.
+    Unreadable(Vec<Diagnostic>),
+    /// The edit makes no sense.
+    Nonsense {
+        /// What is wrong.
+        message: String,
+        /// How to mend it.
+        hint: String,
+    },
+    /// Somebody else changed the file since it was shown.
+    Conflict {
+        /// What was to be done.
+        wanted: String,
+        /// The revision of the file as it is now.
+        revision: String,
+        /// What the file holds now.
+        present: Vec<Entry>,
+    },
+    /// The file could not be read or written.
+    File {
+        /// What was tried.
+        what: String,
+        /// The system's reason.
+        error: std::io::Error,
+    },
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unreadable(problems) => {
+                f.write_str("the file is left as it is, for it cannot be read as a calendar:")?;
+                problems
+                    .iter()
+                    .try_for_each(|problem| write!(f, "\n  {problem}"))
+            }
+            Self::Nonsense { message, hint } if hint.is_empty() => f.write_str(message),
+            Self::Nonsense { message, hint } => write!(f, "{message} (hint: {hint})"),
+            Self::Conflict {
+                wanted, present, ..
+            } => {
+                write!(
+                    f,
+                    "somebody changed the calendar meanwhile\n  wanted: {wanted}\n  now in the calendar:"
+                )?;
+                present
+                    .iter()
+                    .try_for_each(|entry| write!(f, "\n    {entry}"))
+            }
+            Self::File { what, error } => write!(f, "{what}: {error}"),
+        }
+    }
+}
+
+impl std::error::Error for Refusal {}
+
+fn nonsense(message: impl Into<String>, hint: impl Into<String>) -> Refusal {
+    Refusal::Nonsense {
+        message: message.into(),
+        hint: hint.into(),
+    }
+}
+
+impl fmt::Display for Entry {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&span(self.first, self.last))?;
+        write!(
+            f,
+            " {}",
+            if self.name.is_empty() {
+                "(no name)"
+            } else {
+                &self.name
+            }
+        )?;
+        match self.recurrence {
+            Recurrence::Once => {}
+            Recurrence::Yearly(None) => f.write_str(", each year")?,
+            Recurrence::Yearly(Some(year)) => write!(f, ", each year until {year}")?,
+            Recurrence::Other => f.write_str(", by a rule of its own")?,
+        }
+        if !self.all_day {
+            f.write_str(", with times of day")?;
+        }
+        if !self.categories.is_empty() {
+            write!(f, " [{}]", self.categories.join(", "))?;
+        }
+        if self.is_override {
+            f.write_str(" (changes one of the series)")?;
+        }
+        if self.cancelled {
+            f.write_str(" (cancelled)")?;
+        }
+        write!(f, " uid {}", self.uid)
+    }
+}
+
+impl fmt::Display for Change {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Add(entry) => write!(f, "add {}", entry.as_entry(0)),
+            Self::Remove(Which::Uid(uid)) => write!(f, "remove the entry with uid {uid}"),
+            Self::Remove(Which::Begins { date, name: None }) => {
+                write!(f, "remove the entry that begins on {date}")
+            }
+            Self::Remove(Which::Begins {
+                date,
+                name: Some(name),
+            }) => write!(f, "remove `{name}`, which begins on {date}"),
+        }
+    }
+}
+
+fn span(first: NaiveDate, last: NaiveDate) -> String {
+    if first == last {
+        first.to_string()
+    } else {
+        format!("{first} to {last}")
+    }
+}
+
+/// A fingerprint of the text (SHA-256, hex), by which an editor finds out whether
+/// it still edits what it has shown.
+#[must_use]
+pub fn revision(text: &str) -> String {
+    Sha256::digest(text.as_bytes())
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
+}
+
+/// A calendar without entries.
+#[must_use]
+pub fn empty() -> String {
+    "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Leeside//closed days//EN\r\nEND:VCALENDAR\r\n"
+        .to_owned()
+}
+
+/// The entries, in file order.
+///
+/// # Errors
+/// [`Refusal::Unreadable`] where the text is no sound calendar.
+pub fn list(file: &str, text: &str) -> Result<Vec<Entry>, Refusal> {
+    Ok(read(file, text)?
+        .events()
+        .into_iter()
+        .map(entry_of)
+        .collect())
+}
+
+/// Carries out a change. `file` is what diagnostics call the file.
+///
+/// # Errors
+/// A [`Refusal`] that says why not; the text then stays as it is.
+pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
+    let calendar = read(file, text)?;
+    let entries: Vec<Entry> = calendar.events().into_iter().map(entry_of).collect();
+    let (edit, expected) = match change {
+        Change::Add(new) => (add(text, &calendar, &entries, new)?, entries.len() + 1),
+        Change::Remove(which) => {
+            let uid = find(&entries, which)?;
+            let left = entries.iter().filter(|entry| entry.uid != uid).count();
+            (remove(text, &calendar, &entries, &uid), left)
+        }
+    };
+    // What is about to be written must be what was meant.
+    match read(file, &edit.text) {
+        Ok(after) if after.events().len() == expected => Ok(edit),
+        Ok(_) => Err(nonsense(
+            "the edit would change other entries too",
+            "edit the file in the program that wrote it",
+        )),
+        Err(refusal) => Err(refusal),
+    }
+}
+
+fn read(file: &str, text: &str) -> Result<Calendar, Refusal> {
+    let (calendar, problems) = Calendar::parse(file, text);
+    if usable(&problems) {
+        Ok(calendar)
+    } else {
+        Err(Refusal::Unreadable(problems))
+    }
+}
+
+fn entry_of(event: &Event) -> Entry {
+    let first = event.start.wall().date();
+    let days = match (&event.start, event.length) {
+        (Moment::Day(_), Length::Nominal(duration)) => duration.days.max(1) - 1,
+        (_, length) => {
+            let seconds = match length {
+                Length::Exact(seconds) => seconds,
+                Length::Nominal(duration) => duration.days * 86_400 + duration.seconds,
+            };
+            // The last moment covered decides the last day.
+            let end = event
+                .start
+                .wall()
+                .checked_add_signed(TimeDelta::seconds((seconds - 1).max(0)));
+            end.map_or(0, |end| (end.date() - first).num_days())
+        }
+    };
+    let yearly = Rule {
+        until: None,
+        ..Rule::plain(Frequency::Yearly)
+    };
+    let recurrence = match event.rules.as_slice() {
+        [] if event.extras.is_empty() => Recurrence::Once,
+        [(rule, _)]
+            if event.extras.is_empty()
+                && event.excluded.is_empty()
+                && (Rule {
+                    until: None,
+                    ..rule.clone()
+                }) == yearly =>
+        {
+            match rule.until {
+                None => Recurrence::Yearly(None),
+                Some(Until::Date(date)) => Recurrence::Yearly(Some(
+                    if (date.month(), date.day()) < (first.month(), first.day()) {
+                        date.year() - 1
+                    } else {
+                        date.year()
+                    },
+                )),
+                Some(Until::Wall(_) | Until::Utc(_)) => Recurrence::Other,
+            }
+        }
+        _ => Recurrence::Other,
+    };
+    Entry {
+        uid: event.uid.clone(),
+        first,
+        last: first
+            .checked_add_signed(TimeDelta::days(days))
+            .unwrap_or(first),
+        name: event.summary.clone(),
+        recurrence,
+        categories: event.categories.clone(),
+        all_day: event.start.is_day(),
+        cancelled: event.cancelled,
+        is_override: event.replaces.is_some(),
+        line: event.first_line,
+    }
+}
+
+impl NewEntry {
+    fn as_entry(&self, line: usize) -> Entry {
+        Entry {
+            uid: self.uid.clone(),
+            first: self.first,
+            last: self.last,
+            name: self.name.trim().to_owned(),
+            recurrence: self.yearly.map_or(Recurrence::Once, Recurrence::Yearly),
+            categories: self.category.iter().map(|c| c.trim().to_owned()).collect(),
+            all_day: true,
+            cancelled: false,
+            is_override: false,
+            line,
+        }
+    }
+
+    /// Whether it makes sense.
+    fn check(&self) -> Result<(), Refusal> {
+        let text = |what: &str, text: &str| {
+            if text.trim().is_empty() {
+                return Err(nonsense(
+                    format!("the {what} is empty"),
+                    "say what the day is called",
+                ));
+            }
+            if text.chars().any(char::is_control) || text.chars().count() > 200 {
+                return Err(nonsense(
+                    format!("the {what} must be one line of at most 200 characters"),
+                    "shorten it",
+                ));
+            }
+            Ok(())
+        };
+        text("name", &self.name)?;
+        text("UID", &self.uid)?;
+        if let Some(category) = &self.category {
+            text("category", category)?;
+        }
+        if self.last < self.first {
+            return Err(nonsense(
+                format!(
+                    "{} lies before {}: the end comes before the start",
+                    self.last, self.first
+                ),
+                "exchange the days",
+            ));
+        }
+        let years = [self.first.year(), self.last.year()];
+        if years.iter().any(|year| !(1900..=2199).contains(year)) {
+            return Err(nonsense(
+                format!(
+                    "{} is not within the years 1900 to 2199",
+                    span(self.first, self.last)
+                ),
+                "check the year",
+            ));
+        }
+        if (self.last - self.first).num_days() >= 366 {
+            return Err(nonsense(
+                format!("{} is longer than a year", span(self.first, self.last)),
+                "check the years",
+            ));
+        }
+        if let Some(yearly) = self.yearly {
+            if let Some(until) = yearly.filter(|until| *until < self.first.year() || *until > 2199)
+            {
+                return Err(nonsense(
+                    format!(
+                        "each year until {until}, but the first time is {}",
+                        self.first
+                    ),
+                    "the last year must not be before the first, nor after 2199",
+                ));
+            }
+            if (self.last - self.first).num_days() >= 365 {
+                return Err(nonsense(
+                    "a whole year that comes again each year would never end",
+                    "leave out the recurrence",
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    /// The event's lines, unfolded.
+    fn lines(&self) -> Vec<String> {
+        let day = |date: NaiveDate| date.format("%Y%m%d").to_string();
+        // DTEND is the first day no longer covered (RFC 5545 §3.6.1).
+        let end = self.last.succ_opt().unwrap_or(self.last);
+        let mut lines = vec![
+            "BEGIN:VEVENT".to_owned(),
+            format!("UID:{}", self.uid.trim()),
+            format!("DTSTAMP:{}", self.stamp.format("%Y%m%dT%H%M%SZ")),
+            format!("DTSTART;VALUE=DATE:{}", day(self.first)),
+            format!("DTEND;VALUE=DATE:{}", day(end)),
+        ];
+        match self.yearly {
+            None => {}
+            Some(None) => lines.push("RRULE:FREQ=YEARLY".to_owned()),
+            Some(Some(year)) => lines.push(format!("RRULE:FREQ=YEARLY;UNTIL={year:04}1231")),
+        }
+        lines.push(format!("SUMMARY:{}", escape(self.name.trim())));
+        lines.extend(
+            self.category
+                .iter()
+                .map(|category| format!("CATEGORIES:{}", escape(category.trim()))),
+        );
+        lines.push("END:VEVENT".to_owned());
+        lines
+    }
+}
+
+fn add(
+    text: &str,
+    calendar: &Calendar,
+    entries: &[Entry],
+    new: &NewEntry,
+) -> Result<Edit, Refusal> {
+    new.check()?;
+    let wanted = new.as_entry(0);
+    if let Some(same) = entries.iter().find(|e| {
+        (e.first, e.last, &e.name, e.recurrence, &e.categories)
+            == (
+                wanted.first,
+                wanted.last,
+                &wanted.name,
+                wanted.recurrence,
+                &wanted.categories,
+            )
+    }) {
+        return Err(nonsense(
+            format!("the calendar has this already: {same} (line {})", same.line),
+            "nothing needs to be done",
+        ));
+    }
+    if entries.iter().any(|entry| entry.uid == wanted.uid) {
+        return Err(nonsense(
+            format!("the calendar has an entry with uid {} already", wanted.uid),
+            "give a new one",
+        ));
+    }
+    let Some(end_line) = calendar.end_line() else {
+        return Err(nonsense("the calendar has no END:VCALENDAR", "add it"));
+    };
+    let newline = if text.contains("\r\n") { "\r\n" } else { "\n" };
+    let block: String = new.lines().iter().map(|line| fold(line, newline)).collect();
+    let at = line_offset(text, end_line);
+    let text = format!(
+        "{}{block}{}",
+        text.get(..at).unwrap_or_default(),
+        text.get(at..).unwrap_or_default()
+    );
+    let leap = new.yearly.is_some() && (new.first.month(), new.first.day()) == (2, 29);
+    let note = if leap {
+        "; 29 February comes in leap years only"
+    } else {
+        ""
+    };
+    Ok(Edit {
+        text,
+        done: format!("added {wanted}{note}"),
+    })
+}
+
+/// The UID of the entry that is meant.
+fn find(entries: &[Entry], which: &Which) -> Result<String, Refusal> {
+    let matching: Vec<&Entry> = match which {
+        Which::Uid(uid) => entries.iter().filter(|e| e.uid == *uid).take(1).collect(),
+        Which::Begins { date, name } => entries
+            .iter()
+            .filter(|e| {
+                !e.is_override
+                    && e.first == *date
+                    && name.as_ref().is_none_or(|name| e.name == name.trim())
+            })
+            .collect(),
+    };
+    match (matching.as_slice(), which) {
+        ([entry], _) => Ok(entry.uid.clone()),
+        ([], Which::Uid(uid)) => Err(nonsense(
+            format!("the calendar has no entry with uid {uid}"),
+            "list the entries",
+        )),
+        ([], Which::Begins { date, .. }) => {
+            let near = entries.iter().find(|e| {
+                e.first <= *date && (e.last >= *date || e.recurrence != Recurrence::Once)
+            });
+            let hint = near.map_or_else(
+                || "list the entries".to_owned(),
+                |e| format!("it may lie within {e}"),
+            );
+            Err(nonsense(
+                format!("no entry of that name begins on {date}"),
+                hint,
+            ))
+        }
+        (several, _) => {
+            let names: Vec<String> = several
+                .iter()
+                .map(|e| format!("uid {} ({})", e.uid, e.name))
+                .collect();
+            Err(nonsense(
+                format!("{} entries begin on that day", several.len()),
+                format!("name one by its uid: {}", names.join(", ")),
+            ))
+        }
+    }
+}
+
+/// Takes the lines of all events with this UID out.
+fn remove(text: &str, calendar: &Calendar, entries: &[Entry], uid: &str) -> Edit {
+    let mut kept = String::with_capacity(text.len());
+    let ranges: Vec<(usize, usize)> = calendar
+        .events()
+        .iter()
+        .filter(|event| event.uid == uid)
+        .map(|event| (event.first_line, event.last_line))
+        .collect();
+    let mut removing = false;
+    for (index, line) in text.split_inclusive('\n').enumerate() {
+        let number = index + 1;
+        let inside = ranges
+            .iter()
+            .any(|(first, last)| (*first..=*last).contains(&number));
+        // A folded END:VEVENT goes on in the next line.
+        removing = inside || (removing && line.starts_with([' ', '\t']));
+        if !removing {
+            kept.push_str(line);
+        }
+    }
+    let gone: Vec<String> = entries
+        .iter()
+        .filter(|entry| entry.uid == uid)
+        .map(ToString::to_string)
+        .collect();
+    Edit {
+        text: kept,
+        done: format!("removed {}", gone.join("; ")),
+    }
+}
+
+/// Offset of the first octet of a line, counted from 1.
+fn line_offset(text: &str, line: usize) -> usize {
+    text.split_inclusive('\n')
+        .take(line.saturating_sub(1))
+        .map(str::len)
+        .sum()
+}
+
+/// Escapes TEXT (RFC 5545 §3.3.11).
+fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if matches!(c, '\\' | ';' | ',') {
+            out.push('\\');
+        }
+        out.push(c);
+    }
+    out
+}
+
+/// Folds a line at 75 octets (RFC 5545 §3.1), between characters, and ends it.
+fn fold(line: &str, newline: &str) -> String {
+    let mut out = String::with_capacity(line.len() + 8);
+    let mut room = 75;
+    for c in line.chars() {
+        if c.len_utf8() > room {
+            out.push_str(newline);
+            out.push(' ');
+            room = 74;
+        }
+        room -= c.len_utf8();
+        out.push(c);
+    }
+    out.push_str(newline);
+    out
+}
