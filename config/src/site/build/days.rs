@@ -2,6 +2,7 @@
 
 use super::pose::word;
 use crate::calendar::{self, Calendar};
+use crate::holidays::{self, RegionError};
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::site::Files;
 use crate::site::form::Kind;
@@ -36,7 +37,7 @@ pub(crate) fn days(
     );
     let mut claims = Claims::new();
     let mut specials = Vec::new();
-    holidays(reader, tree, &mut claims, years);
+    holidays(reader, tree, files, &mut claims, years);
     for node in tree.all("calendar") {
         calendar(
             reader,
@@ -148,13 +149,81 @@ fn table(
     Some(DayTable::new(first, entries, by_weekday))
 }
 
+/// Public holidays, by the rules built in or by a file of the site's own.
 fn holidays(
     reader: &mut Reader<'_>,
     tree: &Tree,
+    files: &mut dyn Files,
     claims: &mut Claims,
     years: &RangeInclusive<i32>,
-) {
-    let _ = (reader, tree, claims, years);
+) -> Option<()> {
+    let node = tree.one("holidays")?;
+    let region = node.text("region")?;
+    let class = node.one("day_class")?;
+    let own = match node.text("rules_file") {
+        None => None,
+        Some(file) => Some(own_rules(reader, node, files, file)?),
+    };
+    for year in years.clone() {
+        let found = own.as_ref().map_or_else(
+            || holidays::holidays(region, year),
+            |country| holidays::holidays_of(std::slice::from_ref(country), region, year),
+        );
+        match found {
+            Ok(list) => {
+                for day in list {
+                    let why = format!(
+                        "{}: {}",
+                        reader.names.name(Kind::DayClass, class),
+                        day.name
+                    );
+                    claims.entry(day.date).or_default().push((class, why));
+                }
+            }
+            Err(RegionError::Unknown { region, hint }) => {
+                reader.error(
+                    &node.at("region"),
+                    format!("there are no holiday rules for the region `{region}`"),
+                    hint,
+                );
+                return None;
+            }
+            Err(error @ RegionError::Year { .. }) => {
+                reader.warn(
+                    &node.at("region"),
+                    error.to_string(),
+                    "days of that year go by weekday and calendars alone",
+                );
+            }
+        }
+    }
+    Some(())
+}
+
+fn own_rules(
+    reader: &mut Reader<'_>,
+    node: &Node,
+    files: &mut dyn Files,
+    file: &str,
+) -> Option<holidays::Country> {
+    let bytes = match files.read(file) {
+        Ok(bytes) => bytes,
+        Err(why) => {
+            reader.error(
+                &node.at("rules_file"),
+                format!("the holiday rules \"{file}\" cannot be read: {why}"),
+                "the name is relative to the site file",
+            );
+            return None;
+        }
+    };
+    match holidays::Country::parse(file, &String::from_utf8_lossy(&bytes)) {
+        Ok(country) => Some(country),
+        Err(problems) => {
+            problems.into_iter().for_each(|problem| reader.take(problem));
+            None
+        }
+    }
 }
 
 #[expect(

@@ -158,6 +158,7 @@ fn wind_rule(reader: &mut Reader<'_>, node: &Node) -> Option<WindRule> {
             sensor,
             factor,
             sectors,
+            advisory: link.flag("forecast")?,
         });
     }
     Some(WindRule {

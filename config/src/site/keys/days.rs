@@ -56,6 +56,11 @@ pub(crate) const HOLIDAYS: Section = Section {
             Form::Text,
             "Region as in ISO 3166-2, such as DE-BY or US-NY.",
         ),
+        may(
+            "rules_file",
+            Form::Text,
+            "A file of holiday rules of your own, beside the site file, in place of those built in.",
+        ),
         or_said(
             "day_class",
             Form::Ref(Kind::DayClass),

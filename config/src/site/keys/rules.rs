@@ -1,6 +1,6 @@
 //! Guards and wishes that groups refer to by name.
 
-use crate::site::form::{Form, Key, Kind, Often, Section, may, must, or};
+use crate::site::form::{Form, Key, Kind, Often, Section, may, must, or, or_said};
 
 const SECTOR: &[Key] = &[
     must(
@@ -26,6 +26,12 @@ const LINK: &[Key] = &[
         "factor",
         Form::Number(0.0, 10.0),
         "From the speed at the sensor to the speed at the group (height, exposure, roof edge), at least 1.",
+    ),
+    or_said(
+        "forecast",
+        Form::Flag,
+        "false",
+        "Whether this is a forecast: it may engage the guard, and says nothing while it is not to be believed.",
     ),
     may(
         "sectors",
