@@ -12,8 +12,9 @@ fn random_path(dice: &mut Dice) -> (Location, Atmosphere, SunPath) {
         dice.between(-180.0, 180.0),
         dice.between(-100.0, 4000.0),
     )
-    .unwrap();
-    let air = Atmosphere::new(dice.between(600.0, 1050.0), dice.between(-30.0, 40.0)).unwrap();
+    .expect("in range");
+    let air =
+        Atmosphere::new(dice.between(600.0, 1050.0), dice.between(-30.0, 40.0)).expect("in range");
     (place, air, SunPath::new(place, air))
 }
 
