@@ -15,6 +15,7 @@ pub mod model;
 pub mod output;
 pub mod pose;
 pub mod reason;
+pub mod safe;
 pub mod say;
 pub mod sensor;
 mod thresholds;

@@ -3,6 +3,7 @@
 //! Everything here is made from the same values that machines get; nothing
 //! decides by words.
 
+use crate::engine::Quiet;
 use crate::ids::SensorId;
 use crate::model::{Model, SensorKind};
 use crate::output::{AlarmWord, Word};
@@ -240,6 +241,57 @@ fn light_words(model: &Model, light: LightSource) -> String {
             format!("worked out from {}", sensor_name(model, sensor))
         }
         LightSource::ClearSky => "estimated from a clear sky, no sensor".to_owned(),
+    }
+}
+
+/// Why a rank keeps quiet, in words, with its numbers.
+#[must_use]
+pub fn quiet(model: &Model, quiet: &Quiet) -> String {
+    match quiet {
+        Quiet::NoRule => "no such rule for this group".to_owned(),
+        Quiet::NotSet => "not set".to_owned(),
+        Quiet::ContactAtRest => "contacts at rest".to_owned(),
+        Quiet::WindBelow {
+            sensor,
+            part,
+            here_mps,
+            limit_mps,
+        } => {
+            let part = match part {
+                WindPart::Gust => "gust",
+                WindPart::Mean => "mean wind",
+            };
+            let name = sensor_name(model, *sensor);
+            format!("{part} {here_mps:.1} m/s here (by {name}), below the limit {limit_mps:.1} m/s")
+        }
+        Quiet::ValueBelow {
+            sensor,
+            value,
+            limit,
+        } => {
+            let name = sensor_name(model, *sensor);
+            format!("{name} reads {value:.1}, does not pass {limit:.1}")
+        }
+        Quiet::NoFrost {
+            sensor,
+            temperature_c,
+            below_c,
+        } => {
+            let name = sensor_name(model, *sensor);
+            format!("{temperature_c:.1} °C at {name}: not below {below_c:.1} °C, or nothing moist")
+        }
+        Quiet::SunNotAllowed => "the phase or special day does not allow sun".to_owned(),
+        Quiet::SunNotThere { irradiance_wm2 } => {
+            format!("no direct sun on the facade ({irradiance_wm2:.0} W/m²)")
+        }
+        Quiet::SunTooDim {
+            irradiance_wm2,
+            on_wm2,
+        } => format!("{irradiance_wm2:.0} W/m², bright from {on_wm2:.0} W/m² for the on-delay"),
+        Quiet::SunCapped { travels, tilts } => {
+            format!("the day's comfort moves are used up ({travels} travels, {tilts} tilt steps)")
+        }
+        Quiet::NoPhase => "no phase applies".to_owned(),
     }
 }
 

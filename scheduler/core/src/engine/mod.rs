@@ -18,11 +18,13 @@ mod evidence;
 mod explain;
 mod input;
 mod looks;
+mod ranks;
 mod settle;
 mod snapshot;
 mod voices;
 
 pub use explain::{AlarmView, Explanation, GuardView, SensorView, phase_starts};
+pub use ranks::{Quiet, RankView, Says};
 pub use snapshot::Snapshot;
 
 use crate::drives::{DriveState, FeederState};

@@ -24,7 +24,7 @@ pub(super) struct Voice {
 
 /// A place in the order of precedence. One word may speak in more than one place.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Rank {
+pub(super) enum Rank {
     Service,
     Fire,
     /// A frozen device that even wind may not move.
@@ -41,7 +41,26 @@ enum Rank {
     Rest,
 }
 
-const RANKS: [Rank; 12] = [
+impl Rank {
+    /// The word of a rank; `None` for the second places of a word.
+    pub(super) const fn word(self) -> Option<Word> {
+        match self {
+            Self::Service => Some(Word::Service),
+            Self::Fire => Some(Word::Fire),
+            Self::Wind => Some(Word::Wind),
+            Self::Hail => Some(Word::Hail),
+            Self::Ice => Some(Word::Ice),
+            Self::Rain => Some(Word::Rain),
+            Self::Hand => Some(Word::Hand),
+            Self::Sun => Some(Word::Sun),
+            Self::Timetable => Some(Word::Timetable),
+            Self::Rest => Some(Word::Rest),
+            Self::Frozen | Self::Unknown => None,
+        }
+    }
+}
+
+pub(super) const RANKS: [Rank; 12] = [
     Rank::Service,
     Rank::Fire,
     Rank::Frozen,
@@ -109,7 +128,7 @@ impl Core {
         }
     }
 
-    fn voice(&self, group: GroupId, rank: Rank) -> Option<Voice> {
+    pub(super) fn voice(&self, group: GroupId, rank: Rank) -> Option<Voice> {
         match rank {
             Rank::Service => self.service(group),
             Rank::Fire => self.fire_voice(group),
@@ -279,7 +298,7 @@ impl Core {
     }
 
     /// The phase or special day: whether sun is allowed there.
-    fn sun_allowed(&self, group: GroupId) -> bool {
+    pub(super) fn sun_allowed(&self, group: GroupId) -> bool {
         match self.specials[group.index()] {
             Some(index) => self.model.specials[index as usize].sun,
             None => self.phase(group).is_some_and(|phase| phase.sun),
