@@ -3,6 +3,8 @@
 //! Exit codes everywhere: 0 well, 1 the run failed, 2 what was given is broken,
 //! 3 findings.
 
+mod calendar;
+mod closed_days;
 mod exit;
 
 use clap::{Parser, Subcommand};
@@ -20,10 +22,18 @@ struct Arguments {
 }
 
 #[derive(Subcommand)]
-enum Verb {}
+enum Verb {
+    Calendar(calendar::CalendarArgs),
+    /// Set, list and remove the house's closed days.
+    #[command(subcommand)]
+    ClosedDays(closed_days::ClosedDaysArgs),
+}
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let outcome: anyhow::Result<ExitCode> = match arguments.verb {};
+    let outcome = match &arguments.verb {
+        Verb::Calendar(args) => calendar::run(args),
+        Verb::ClosedDays(args) => closed_days::run(args, chrono::Utc::now()),
+    };
     exit::code(outcome)
 }
