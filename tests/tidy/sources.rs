@@ -60,13 +60,18 @@ const NOT_IN_CONFIG: &[&str] = &[
     "TcpListener",
     "UdpSocket",
     "ToSocketAddrs",
-    "std::process",
+    "std::process::Command",
     "Instant",
     "SystemTime",
     "Utc::now",
     "Local::",
     "tokio",
 ];
+
+/// What the shell may name in one file only: the wall clock has one door, so that
+/// simulated time, a replay and a doubt about the clock reach everything.
+const WALL_CLOCK: &[&str] = &["SystemTime::now", "Utc::now", "Local::"];
+const WALL_CLOCK_DOOR: &str = "scheduler/daemon/src/clock.rs";
 
 fn sources() -> Vec<String> {
     files()
@@ -112,7 +117,7 @@ fn files_stay_small() {
 }
 
 #[test]
-fn pure_crates_name_no_clock_file_environment_or_random_source() {
+fn crates_name_no_clock_file_network_or_random_source_that_is_not_theirs() {
     let mut found = Vec::new();
     for (folder, banned) in [
         ("solar/src/", NOT_IN_PURE),
@@ -120,10 +125,12 @@ fn pure_crates_name_no_clock_file_environment_or_random_source() {
         ("scheduler/plant/src/", NOT_IN_PURE),
         ("scheduler/dryrun/src/", NOT_IN_DRYRUN),
         ("config/src/", NOT_IN_CONFIG),
+        ("scheduler/journal/src/", WALL_CLOCK),
+        ("scheduler/daemon/src/", WALL_CLOCK),
     ] {
         let mine: Vec<String> = sources()
             .into_iter()
-            .filter(|path| path.starts_with(folder))
+            .filter(|path| path.starts_with(folder) && path != WALL_CLOCK_DOOR)
             .collect();
         assert!(!mine.is_empty(), "no sources under {folder}");
         for path in mine {
@@ -183,7 +190,13 @@ fn nothing_is_left_for_later() {
             continue;
         }
         for (number, line) in must_read(&path).lines().enumerate() {
-            if words.iter().any(|word| line.contains(word)) {
+            let stands = |word: &str| {
+                line.match_indices(word).any(|(at, _)| {
+                    // VTODO is a word of the calendar standard.
+                    !line[..at].ends_with(|c: char| c.is_alphanumeric())
+                })
+            };
+            if words.into_iter().any(stands) {
                 found.push(format!("{path}:{}: {}", number + 1, line.trim()));
             }
         }
