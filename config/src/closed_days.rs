@@ -238,6 +238,52 @@ pub fn revision(text: &str) -> String {
         .collect()
 }
 
+/// The file of the house calendar that a site file names: its calendar whose days
+/// are of the class `closed`. The name is relative to the site file.
+///
+/// # Errors
+/// [`Refusal::Nonsense`] where the site file is not TOML or names no such calendar,
+/// or several.
+pub fn house_calendar(site: &str) -> Result<String, Refusal> {
+    let table: toml::Table = toml::from_str(site).map_err(|error| {
+        nonsense(
+            format!("the site file is not TOML: {}", error.message()),
+            "check the site file",
+        )
+    })?;
+    let calendars = table
+        .get("calendar")
+        .and_then(toml::Value::as_array)
+        .map(Vec::as_slice)
+        .unwrap_or_default();
+    let text = |calendar: &toml::Value, key: &str| {
+        calendar
+            .get(key)
+            .and_then(toml::Value::as_str)
+            .map(str::to_owned)
+    };
+    let mut files: Vec<String> = calendars
+        .iter()
+        .filter(|c| text(c, "day_class").as_deref() == Some("closed"))
+        .filter_map(|c| text(c, "file"))
+        .collect();
+    files.dedup();
+    match files.len() {
+        0 => Err(nonsense(
+            "the site file names no calendar with day_class = \"closed\"",
+            "add a [[calendar]] with file and day_class = \"closed\", or name the .ics file",
+        )),
+        1 => Ok(files.remove(0)),
+        _ => Err(nonsense(
+            format!(
+                "the site file names several calendars of closed days: {}",
+                files.join(", ")
+            ),
+            "name the .ics file",
+        )),
+    }
+}
+
 /// A calendar without entries.
 #[must_use]
 pub fn empty() -> String {

@@ -10,8 +10,8 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use leeside_config::calendar::{Calendar, usable};
 use leeside_config::closed_days::{
-    Change, NewEntry, Recurrence, Refusal, Which, apply, edit_file, empty, list, read_file,
-    revision,
+    Change, NewEntry, Recurrence, Refusal, Which, apply, edit_file, empty, house_calendar, list,
+    read_file, revision,
 };
 use proptest::prelude::*;
 
@@ -376,4 +376,25 @@ proptest! {
         let removed = apply("x", &added, &Change::Remove(Which::Uid("new@house".into()))).unwrap().text;
         prop_assert_eq!(removed, original);
     }
+}
+
+#[test]
+fn the_house_calendar_is_the_one_of_closed_days() {
+    let calendar = |file: &str, class: &str| {
+        format!("[[calendar]]\nname = \"c\"\nfile = \"{file}\"\nday_class = \"{class}\"\n")
+    };
+    let one = format!(
+        "{}{}",
+        calendar("school.ics", "holiday"),
+        calendar("house.ics", "closed")
+    );
+    assert_eq!(house_calendar(&one).unwrap(), "house.ics");
+    let said = |site: &str| house_calendar(site).unwrap_err().to_string();
+    assert!(said("").starts_with("the site file names no calendar with day_class = \"closed\""));
+    assert!(
+        said(&format!("{one}{}", calendar("other.ics", "closed"))).starts_with(
+            "the site file names several calendars of closed days: house.ics, other.ics"
+        )
+    );
+    assert!(said("name =").starts_with("the site file is not TOML"));
 }

@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use anyhow::Context as _;
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
-use leeside_config::calendar::{Calendar, Occurrence, usable};
+use leeside_config::calendar::{Calendar, Occurrence, usable, zone_named};
 use leeside_config::{LoadOptions, holidays, load_site};
 use leeside_core::time::LocalKind;
 use serde_json::{Value, json};
@@ -39,25 +39,20 @@ pub(crate) struct CalendarArgs {
     year: Option<i32>,
 
     /// Begin of the range, included (RFC 3339, e.g. 2027-01-01T00:00:00+01:00)
-    #[arg(long, value_name = "TIME", requires = "ics")]
+    #[arg(long, value_parser = instant, value_name = "TIME", requires = "ics")]
     from: Option<DateTime<Utc>>,
 
     /// End of the range, not included (RFC 3339)
-    #[arg(long, value_name = "TIME", requires = "ics")]
+    #[arg(long, value_parser = instant, value_name = "TIME", requires = "ics")]
     to: Option<DateTime<Utc>>,
 
     /// Zone of local times (IANA, e.g. Europe/Berlin); times without a zone are read in it
-    #[arg(long, requires = "ics", value_parser = zone)]
+    #[arg(long, value_parser = zone_named, requires = "ics")]
     zone: Option<Tz>,
 
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-}
-
-fn zone(text: &str) -> Result<Tz, String> {
-    text.parse()
-        .map_err(|_| "expected the name of an IANA zone, e.g. Europe/Berlin".to_owned())
 }
 
 /// How to print.
@@ -67,6 +62,12 @@ enum Format {
     Text,
     /// For programs
     Json,
+}
+
+fn instant(text: &str) -> Result<DateTime<Utc>, String> {
+    DateTime::parse_from_rfc3339(text)
+        .map(|at| at.to_utc())
+        .map_err(|_| "expected RFC 3339, e.g. 2027-01-01T00:00:00+01:00".to_owned())
 }
 
 /// Runs the command. Problems go to standard error, results to standard output.

@@ -6,7 +6,8 @@ use std::process::ExitCode;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use leeside_config::closed_days::{
-    Change, Entry, NewEntry, Recurrence, Refusal, Which, edit_file, list, read_file, revision,
+    Change, Entry, NewEntry, Recurrence, Refusal, Which, edit_file, house_calendar, list,
+    read_file, revision,
 };
 use serde_json::json;
 
@@ -29,7 +30,7 @@ pub(crate) enum ClosedDaysArgs {
 /// Arguments of `add`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct AddArgs {
-    /// The house calendar (.ics)
+    /// The house calendar (.ics), or the site file that names it (.toml)
     file: PathBuf,
     /// First day, e.g. 2027-12-24
     #[arg(value_parser = day)]
@@ -60,7 +61,7 @@ pub(crate) struct AddArgs {
 /// Arguments of `list`.
 #[derive(Debug, clap::Args)]
 pub(crate) struct ListArgs {
-    /// The house calendar (.ics)
+    /// The house calendar (.ics), or the site file that names it (.toml)
     file: PathBuf,
     /// How to print
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -71,7 +72,7 @@ pub(crate) struct ListArgs {
 #[derive(Debug, clap::Args)]
 #[command(group(clap::ArgGroup::new("which").required(true).args(["uid", "begins"])))]
 pub(crate) struct RemoveArgs {
-    /// The house calendar (.ics)
+    /// The house calendar (.ics), or the site file that names it (.toml)
     file: PathBuf,
     /// The entry with this uid, with all that belongs to it
     #[arg(long)]
@@ -123,7 +124,17 @@ pub(crate) fn run(args: &ClosedDaysArgs, now: DateTime<Utc>) -> anyhow::Result<E
     }
 }
 
+/// The calendar itself, where the site file was named.
+fn calendar_of(path: &Path) -> Result<PathBuf, Refusal> {
+    if path.extension().is_none_or(|extension| extension != "toml") {
+        return Ok(path.to_owned());
+    }
+    let (site, _) = read_file(path)?;
+    house_calendar(&site).map(|file| path.with_file_name(file))
+}
+
 fn listed(path: &Path, format: Format) -> Result<String, Refusal> {
+    let path = &calendar_of(path)?;
     let (text, revision) = read_file(path)?;
     let mut entries = list(&path.display().to_string(), &text)?;
     entries.sort_by_key(|entry| (entry.first, entry.line));
@@ -177,8 +188,13 @@ fn added(args: &AddArgs, now: DateTime<Utc>) -> Result<String, Refusal> {
         uid,
         stamp: now,
     });
-    edit_file(&args.file, args.revision.as_deref(), args.create, &change)
-        .map(|edit| format!("{}\n", edit.done))
+    edit_file(
+        &calendar_of(&args.file)?,
+        args.revision.as_deref(),
+        args.create,
+        &change,
+    )
+    .map(|edit| format!("{}\n", edit.done))
 }
 
 fn removed(args: &RemoveArgs) -> Result<String, Refusal> {
@@ -196,7 +212,7 @@ fn removed(args: &RemoveArgs) -> Result<String, Refusal> {
         }
     };
     edit_file(
-        &args.file,
+        &calendar_of(&args.file)?,
         args.revision.as_deref(),
         false,
         &Change::Remove(which),

@@ -171,6 +171,23 @@ impl Calendar {
     }
 }
 
+/// The zone of an IANA name.
+///
+/// # Errors
+/// That there is no such zone, and the name most like it.
+pub fn zone_named(name: &str) -> Result<Tz, String> {
+    name.parse().map_err(|_| {
+        let hint = zone::nearest(name).map_or_else(
+            || "an IANA name such as Europe/Berlin".to_owned(),
+            |near| format!("did you mean {near}?"),
+        );
+        format!(
+            "the zone `{}` is unknown (hint: {hint})",
+            value::shorten(name)
+        )
+    })
+}
+
 /// Reads all events of a file; answers them and the line of its last `END:VCALENDAR`.
 fn read_events(bytes: &[u8], report: &mut Report) -> (Vec<Event>, Option<usize>) {
     if bytes.len() > MAX_BYTES {
