@@ -13,6 +13,7 @@ pub mod ids;
 pub mod input;
 pub mod model;
 pub mod output;
+pub mod phases;
 pub mod pose;
 pub mod reason;
 pub mod safe;

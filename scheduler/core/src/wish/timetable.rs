@@ -152,9 +152,14 @@ fn carried(model: &Model, timetable: &Timetable, date: NaiveDate) -> Option<(u16
 /// The starts of a date's phases, in order of time; of two at one moment the
 /// later in the file comes last and so wins.
 pub(crate) fn starts_of(model: &Model, timetable: &Timetable, date: NaiveDate) -> Vec<Start> {
-    let Some((plan, day)) = plan_of(model, timetable, date) else {
-        return Vec::new();
-    };
+    match plan_of(model, timetable, date) {
+        Some((plan, day)) => starts_by(model, plan, day, date),
+        None => Vec::new(),
+    }
+}
+
+/// The starts of a plan's phases on a date, whatever class the date is of.
+pub(crate) fn starts_by(model: &Model, plan: u16, day: &DayPlan, date: NaiveDate) -> Vec<Start> {
     let zone = model.site.zone;
     let from = start_of(zone, date);
     let to = start_of(zone, date.checked_add_days(Days::new(1)).unwrap_or(date));
