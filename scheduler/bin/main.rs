@@ -4,6 +4,7 @@
 //! 3 findings.
 
 mod calendar;
+mod check;
 mod closed_days;
 mod exit;
 
@@ -23,6 +24,8 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Verb {
+    /// Read a site file and tell every problem in one pass.
+    Check(check::CheckArgs),
     Calendar(calendar::CalendarArgs),
     /// Set, list and remove the house's closed days.
     #[command(subcommand)]
@@ -31,9 +34,10 @@ enum Verb {
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let outcome = match &arguments.verb {
-        Verb::Calendar(args) => calendar::run(args),
-        Verb::ClosedDays(args) => closed_days::run(args, chrono::Utc::now()),
+    let outcome = match arguments.verb {
+        Verb::Check(args) => check::run(args),
+        Verb::Calendar(args) => calendar::run(&args),
+        Verb::ClosedDays(args) => closed_days::run(&args, chrono::Utc::now()),
     };
     exit::code(outcome)
 }
