@@ -199,7 +199,7 @@ pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOption
     let tree = reader.tree();
     let draft = build::draft(&mut reader, &tree, &mut files, &options.years);
     lint::lint(&mut reader, &tree, &draft, &options.years);
-    let mut defaults = Vec::new();
+    let mut defaults = std::mem::take(&mut reader.assumed);
     tree.nodes()
         .for_each(|node| node.defaults_in_force(&mut defaults));
     let model = if reader.failed() {

@@ -36,6 +36,17 @@ pub(crate) enum Got {
     Map(Vec<(usize, Value)>),
 }
 
+impl Got {
+    /// The tables of a list of tables.
+    pub(crate) fn tables(&self) -> Option<&[Node]> {
+        if let Self::Tables(nodes) = self {
+            Some(nodes)
+        } else {
+            None
+        }
+    }
+}
+
 /// A value and where it stands.
 #[derive(Debug)]
 pub(crate) struct Value {

@@ -7,10 +7,10 @@
 use super::form::{Form, Key, Kind, Need, Often, Section, unit_of};
 use super::keys::{SECTIONS, section};
 use super::names::{Names, expand, meant};
-use super::node::{Got, Node, Span, Value};
+use super::node::{DefaultInForce, Got, Node, Span, Value};
 use super::value::{expected, kind_word};
 use crate::diagnostic::{Diagnostic, Lines, Severity};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -28,6 +28,10 @@ pub(crate) struct Reader<'t> {
     lines: Lines<'t>,
     pub(crate) names: Names,
     diagnostics: Vec<Diagnostic>,
+    /// What some name in the file refers to.
+    used: BTreeSet<(Kind, usize)>,
+    /// What the builders assumed because the file leaves it out.
+    pub(crate) assumed: Vec<DefaultInForce>,
     /// The file has syntax errors: what is missing may only be lost.
     broken_syntax: bool,
 }
@@ -47,6 +51,16 @@ impl Tree {
         self.all(section).first()
     }
 
+    /// The phases of all timetables.
+    pub(crate) fn phases(&self) -> impl Iterator<Item = &Node> {
+        let days = self
+            .all("timetable")
+            .iter()
+            .filter_map(|node| node.map("days"))
+            .flatten();
+        days.filter_map(|(_, value)| value.got.tables()).flatten()
+    }
+
     pub(crate) fn nodes(&self) -> impl Iterator<Item = &Node> {
         SECTIONS.iter().flat_map(|section| self.all(section.name))
     }
@@ -60,6 +74,8 @@ impl<'t> Reader<'t> {
             lines: Lines::of(text),
             names: Names::default(),
             diagnostics: Vec::new(),
+            used: BTreeSet::new(),
+            assumed: Vec::new(),
             broken_syntax: false,
         }
     }
@@ -103,6 +119,30 @@ impl<'t> Reader<'t> {
         if self.diagnostics.len() < LIMIT {
             self.diagnostics.push(diagnostic);
         }
+    }
+
+    pub(crate) fn use_of(&mut self, kind: Kind, number: usize) {
+        self.used.insert((kind, number));
+    }
+
+    pub(crate) fn is_used(&self, kind: Kind, number: usize) -> bool {
+        self.used.contains(&(kind, number))
+    }
+
+    /// Notes what holds because the file leaves it out, where no table of keys can say it.
+    pub(crate) fn assume(
+        &mut self,
+        node: &Node,
+        key: &str,
+        value: impl Into<String>,
+        meaning: &str,
+    ) {
+        self.assumed.push(DefaultInForce {
+            of: node.label.clone(),
+            key: key.to_owned(),
+            value: value.into(),
+            meaning: meaning.to_owned(),
+        });
     }
 
     pub(crate) fn line_of(&self, span: &Span) -> usize {

@@ -389,6 +389,7 @@ impl Reader<'_> {
     /// The number of something by its name.
     pub(crate) fn reference(&mut self, kind: Kind, name: &str, span: &Span) -> Option<usize> {
         if let Some(number) = self.names.find(kind, name) {
+            self.use_of(kind, number);
             return Some(number);
         }
         let hint = if let Some(near) = meant(name, self.names.all(kind)) {

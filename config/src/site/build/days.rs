@@ -2,8 +2,8 @@
 
 use super::pose::word;
 use crate::calendar::{self, Calendar};
-use crate::holidays::{self, RegionError};
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::holidays::{self, RegionError};
 use crate::site::Files;
 use crate::site::form::Kind;
 use crate::site::keys::WEEKDAYS;
@@ -172,11 +172,7 @@ fn holidays(
         match found {
             Ok(list) => {
                 for day in list {
-                    let why = format!(
-                        "{}: {}",
-                        reader.names.name(Kind::DayClass, class),
-                        day.name
-                    );
+                    let why = format!("{}: {}", reader.names.name(Kind::DayClass, class), day.name);
                     claims.entry(day.date).or_default().push((class, why));
                 }
             }
@@ -220,7 +216,9 @@ fn own_rules(
     match holidays::Country::parse(file, &String::from_utf8_lossy(&bytes)) {
         Ok(country) => Some(country),
         Err(problems) => {
-            problems.into_iter().for_each(|problem| reader.take(problem));
+            problems
+                .into_iter()
+                .for_each(|problem| reader.take(problem));
             None
         }
     }

@@ -201,7 +201,7 @@ fn group(reader: &mut Reader<'_>, tree: &Tree, node: &Node, parts: &Parts<'_>) -
         timetable: TimetableId::of(node.one("timetable")?),
         rest: rest?,
         sun: sun?,
-        hand: hand(node, parts.rules)?,
+        hand: hand(reader, node, parts.rules)?,
         quiet: quiet(reader, node)?,
         slats,
         opening: members.opening.map(|o| o.opening),
@@ -310,14 +310,20 @@ fn fitted(
 
 /// Without a hand rule, requests hold for an hour and the return is announced
 /// five minutes before.
-fn hand(node: &Node, rules: &Rules) -> Option<HandRule> {
-    match node.one("hand") {
-        Some(index) => *rules.hand.get(index)?,
-        None => Some(HandRule {
-            hold_ms: 60 * MINUTE,
-            announce_ms: 5 * MINUTE,
-        }),
+fn hand(reader: &mut Reader<'_>, node: &Node, rules: &Rules) -> Option<HandRule> {
+    if let Some(index) = node.one("hand") {
+        return *rules.hand.get(index)?;
     }
+    reader.assume(
+        node,
+        "hand",
+        "hold_min 60, announce_min 5",
+        "How long requests by hand hold.",
+    );
+    Some(HandRule {
+        hold_ms: 60 * MINUTE,
+        announce_ms: 5 * MINUTE,
+    })
 }
 
 fn quiet(reader: &mut Reader<'_>, node: &Node) -> Option<Option<QuietHours>> {

@@ -15,6 +15,7 @@ mod rules;
 mod sensing;
 mod wire;
 
+pub(crate) use phases::place_of;
 pub(crate) use plant::DeviceDraft;
 
 use super::Files;

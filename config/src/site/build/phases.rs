@@ -89,16 +89,17 @@ fn phases_of<'n>(
     days: &'n [(usize, Value)],
     value: &'n Value,
 ) -> Option<&'n [Node]> {
-    let shared = match &value.got {
-        Got::Tables(phases) => return Some(phases),
-        Got::Ref(class) => *class,
-        _ => return None,
+    if let Some(phases) = value.got.tables() {
+        return Some(phases);
+    }
+    let Got::Ref(shared) = value.got else {
+        return None;
     };
     let other = days
         .iter()
         .find(|(class, _)| *class == shared)
         .map(|(_, value)| &value.got);
-    if let Some(Got::Tables(phases)) = other {
+    if let Some(phases) = other.and_then(Got::tables) {
         return Some(phases);
     }
     let name = reader.names.name(Kind::DayClass, shared).to_owned();
@@ -402,7 +403,8 @@ fn twilight(
     }))
 }
 
-/// Where the phases of a timetable's day class stand, for complaints about them.
+/// Where a phase stands, for complaints about it; nothing for a day class that
+/// shares the phases of another.
 pub(crate) fn place_of(
     tree: &Tree,
     timetable: TimetableId,
@@ -411,8 +413,5 @@ pub(crate) fn place_of(
 ) -> Option<Span> {
     let days = tree.all("timetable").get(timetable.index())?.map("days")?;
     let value = &days.iter().find(|(c, _)| *c == class.index())?.1;
-    match &value.got {
-        Got::Tables(phases) => phases.get(phase).map(|node| node.span.clone()),
-        _ => Some(value.span.clone()),
-    }
+    value.got.tables()?.get(phase).map(|node| node.span.clone())
 }

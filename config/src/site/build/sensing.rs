@@ -65,6 +65,14 @@ fn sensor(reader: &mut Reader<'_>, node: &Node) -> Option<Sensor> {
     let (low, high) = believable(kind);
     let min = node.number("range_min").unwrap_or(low);
     let max = node.number("range_max").unwrap_or(high);
+    for (key, value, meaning) in [
+        ("range_min", low, "Lowest believable value."),
+        ("range_max", high, "Highest believable value."),
+    ] {
+        if !node.has(key) {
+            reader.assume(node, key, value.to_string(), meaning);
+        }
+    }
     if min >= max {
         reader.error(
             &node.at("range_max"),
@@ -73,6 +81,14 @@ fn sensor(reader: &mut Reader<'_>, node: &Node) -> Option<Sensor> {
         );
     }
     let silence_ms = node.ms("silence_s")?;
+    if kind == SensorKind::Wind && !node.has("gust_kept_s") {
+        reader.assume(
+            node,
+            "gust_kept_s",
+            format!("{} s", silence_ms / 1000),
+            "A gust that later readings leave out counts until it is this old.",
+        );
+    }
     let zero = node.table("zero_check").and_then(|zero| {
         Some(ZeroCheck {
             neighbour: SensorId::of(zero.one("neighbour")?),
