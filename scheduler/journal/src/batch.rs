@@ -95,4 +95,17 @@ impl Batch {
     pub fn len(&self) -> usize {
         self.rows.len()
     }
+
+    /// Adds all of another batch after this one.
+    pub fn append(&mut self, other: Self) {
+        self.rows.extend(other.rows);
+        self.snapshot = other.snapshot.or(self.snapshot.take());
+        self.durability = self.durability.max(other.durability);
+    }
+
+    /// The moment of the first row.
+    #[must_use]
+    pub fn moment(&self) -> Option<Now> {
+        self.rows.first().map(|row| row.now)
+    }
 }

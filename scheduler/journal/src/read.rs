@@ -124,6 +124,28 @@ impl Journal {
         Ok(found)
     }
 
+    /// The oldest snapshot that is kept.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn first_snapshot(&self) -> Result<Option<(i64, Now, Snapshot)>, Error> {
+        let oldest: Option<i64> =
+            self.db
+                .query_row("SELECT min(after_id) FROM snapshot", [], |row| row.get(0))?;
+        oldest.map_or(Ok(None), |id| self.snapshot_before(id))
+    }
+
+    /// Whether rows at the beginning were removed.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn is_pruned(&self) -> Result<bool, Error> {
+        let rows: i64 = self
+            .db
+            .query_row("SELECT count(*) FROM pruned", [], |row| row.get(0))?;
+        Ok(rows > 0)
+    }
+
     /// The moment of the last row.
     ///
     /// # Errors

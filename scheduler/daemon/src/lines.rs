@@ -1,0 +1,207 @@
+//! What happens, in lines that a person can read while it goes by.
+
+use crate::service::Seen;
+use chrono::SecondsFormat;
+use leeside_core::input::{DriveState, Input, Part, Reading, Report, Sample};
+use leeside_core::model::{Model, SensorKind};
+use leeside_core::output::{Command, Output};
+use leeside_core::say;
+use leeside_core::time::{Now, Wall};
+
+/// A line for what was seen; `None` for what is not worth one.
+#[must_use]
+pub fn line(model: &Model, now: Now, seen: &Seen<'_>) -> Option<String> {
+    let (word, text, at) = match seen {
+        Seen::Input(input) => {
+            let (word, text) = input_text(model, input)?;
+            (word, text, now.wall)
+        }
+        Seen::Output(output) => output_text(model, now, output)?,
+        Seen::Note(text) => ("note", (*text).to_owned(), now.wall),
+    };
+    Some(format!("{}  {word:<8}  {text}", local(model, at)))
+}
+
+/// Local time of day with its date, to the second.
+fn local(model: &Model, at: Wall) -> String {
+    let text = at
+        .utc()
+        .with_timezone(&model.site.zone)
+        .to_rfc3339_opts(SecondsFormat::Secs, false);
+    text.get(..19)
+        .map_or(text.clone(), |short| short.replace('T', " "))
+}
+
+fn input_text(model: &Model, input: &Input) -> Option<(&'static str, String)> {
+    Some(match input {
+        Input::Reading(reading) => ("reading", reading_text(model, reading)),
+        Input::Garbled { sensor } => (
+            "garbled",
+            format!("{}: no reading", model.sensor(*sensor).name),
+        ),
+        Input::Contact { contact, active } => {
+            let contact = model.contact(*contact);
+            (
+                "contact",
+                format!(
+                    "{} {}",
+                    contact.name,
+                    if *active { "active" } else { "not active" }
+                ),
+            )
+        }
+        Input::Request(request) => ("request", format!("by {}: {:?}", request.by, request.ask)),
+        Input::Report(report) => ("report", report_text(model, report)),
+        Input::Connected => ("link", "connected to the broker".to_owned()),
+        Input::Disconnected => ("link", "no connection to the broker".to_owned()),
+        Input::Gateway { gateway, present } => {
+            let name = &model.gateways.get(gateway.index())?.name;
+            (
+                "gateway",
+                format!("{name} {}", if *present { "heard" } else { "lost" }),
+            )
+        }
+        Input::Restart(cause) => (
+            "restart",
+            format!("{cause:?}: nothing heard before counts as fresh"),
+        ),
+        Input::Clock { trusted } => (
+            "clock",
+            (if *trusted {
+                "trusted"
+            } else {
+                "not to be trusted"
+            })
+            .to_owned(),
+        ),
+        Input::Tick => return None,
+    })
+}
+
+fn reading_text(model: &Model, reading: &Reading) -> String {
+    let sensor = model.sensor(reading.sensor);
+    let value = match reading.sample {
+        Sample::Value(value) => format!("{value:.1} {}", unit(sensor.kind)),
+        Sample::Wind {
+            gust,
+            mean,
+            direction,
+        } => {
+            let part = |name: &str, part: Part, unit: &str| match part {
+                Part::Value(value) => format!("{name} {value:.1}{unit}"),
+                Part::Absent => format!("no {name}"),
+                Part::Unsaid => String::new(),
+            };
+            let all = [
+                part("gust", gust, " m/s"),
+                part("mean", mean, " m/s"),
+                part("from", direction, "°"),
+            ];
+            all.into_iter()
+                .filter(|text| !text.is_empty())
+                .collect::<Vec<_>>()
+                .join(", ")
+        }
+    };
+    format!("{}: {value}", sensor.name)
+}
+
+const fn unit(kind: SensorKind) -> &'static str {
+    match kind {
+        SensorKind::Wind => "m/s",
+        SensorKind::Rain => "mm/h",
+        SensorKind::Hail => "",
+        SensorKind::Temperature | SensorKind::SurfaceTemperature | SensorKind::RoomTemperature => {
+            "°C"
+        }
+        SensorKind::Humidity => "%",
+        SensorKind::PlaneIrradiance | SensorKind::GlobalHorizontal => "W/m²",
+        SensorKind::PlaneIlluminance | SensorKind::HorizontalIlluminance => "lx",
+    }
+}
+
+fn report_text(model: &Model, report: &Report) -> String {
+    let state = match report.state {
+        DriveState::Moving => "moving",
+        DriveState::Standing => "standing",
+        DriveState::Refused => "refuses",
+        DriveState::Fault => "cannot move",
+    };
+    let pose = report
+        .pose
+        .map(|pose| format!(", {pose}"))
+        .unwrap_or_default();
+    format!("{}: {state}{pose}", model.device(report.device).name)
+}
+
+fn output_text(model: &Model, now: Now, output: &Output) -> Option<(&'static str, String, Wall)> {
+    Some(match output {
+        Output::Command(command) => ("COMMAND", command_text(model, command), command.at.wall),
+        Output::Lockout(change) => {
+            let text = format!(
+                "{}: {} {}: {}",
+                model.group(change.group).name,
+                change.word.as_str(),
+                if change.engaged {
+                    "engaged"
+                } else {
+                    "released"
+                },
+                say::because(model, &change.because),
+            );
+            ("LOCKOUT", text, change.at.wall)
+        }
+        Output::Alarm(alarm) => {
+            let text = format!(
+                "{} {}: {}",
+                alarm.key,
+                if alarm.active { "raised" } else { "cleared" },
+                say::because(model, &alarm.because)
+            );
+            ("ALARM", text, alarm.at.wall)
+        }
+        Output::Refused {
+            group,
+            by,
+            word,
+            because,
+        } => {
+            let group = group.map_or("", |group| &model.group(group).name);
+            let text = format!(
+                "{group}: asked by {by}, {} refuses: {}",
+                word.as_str(),
+                say::because(model, because)
+            );
+            ("refused", text, now.wall)
+        }
+        Output::Announce { group, ends } => {
+            let text = format!(
+                "{}: the hold by hand ends at {}",
+                model.group(*group).name,
+                local(model, *ends)
+            );
+            ("announce", text, now.wall)
+        }
+        Output::Wake(_) => return None,
+    })
+}
+
+fn command_text(model: &Model, command: &Command) -> String {
+    let last = command
+        .orders
+        .iter()
+        .map(|order| order.start_delay_ms)
+        .max()
+        .unwrap_or(0);
+    let again = if command.repeat { ", again" } else { "" };
+    format!(
+        "#{} {}: {} ({} drives, the last starts after {:.1} s{again}); {}: {}",
+        command.sequence,
+        model.group(command.group).name,
+        command.pose,
+        command.orders.len(),
+        f64::from(last) / 1_000.0,
+        command.decided_by.as_str(),
+        say::because(model, &command.because),
+    )
+}

@@ -1,0 +1,312 @@
+//! The task that polls the connection, and does nothing else that could wait.
+
+use super::client::{Access, Dialect, Ended, Happened, Polled, open};
+use super::outbox::{Answer, Outbox};
+use crate::clock::Clock;
+use crate::wire::{Arrival, Decoded, Decoder, Slot};
+use leeside_core::input::Input;
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Arc, PoisonError, RwLock};
+use std::time::Duration;
+use tokio::sync::mpsc;
+
+/// Inputs that may wait for the core. More than that means that somebody floods
+/// us; what is then left out is counted, and a sensor left out goes silent,
+/// which engages its guard.
+const MOST_WAITING: usize = 10_000;
+/// The first wait after a lost connection, doubled up to [`LONGEST_WAIT`].
+const SHORTEST_WAIT: Duration = Duration::from_millis(200);
+const LONGEST_WAIT: Duration = Duration::from_secs(10);
+/// A complaint about arrivals is logged at most so often; all are counted.
+const COMPLAINT_EVERY: Duration = Duration::from_secs(1);
+
+/// What the poller tells.
+#[derive(Clone, PartialEq, Debug)]
+pub enum LinkEvent {
+    /// The broker has let us in.
+    Connected(Dialect),
+    /// The connection ended or did not come about.
+    Disconnected {
+        /// Why.
+        why: String,
+        /// Whether there had been one.
+        was_connected: bool,
+    },
+    /// The broker does not let us do what we need.
+    Refused(String),
+    /// Something for the core, and from which topic.
+    Input(Input),
+    /// A request that could not be read, and why.
+    Unreadable(String),
+}
+
+/// What arrived, in numbers.
+#[derive(Debug, Default)]
+pub struct Arrivals {
+    /// Messages in all.
+    pub messages: AtomicU64,
+    /// Kept by the broker from before, and so not looked at.
+    pub retained: AtomicU64,
+    /// Not readable.
+    pub malformed: AtomicU64,
+    /// On a topic that belongs to nothing.
+    pub unknown: AtomicU64,
+    /// Left out because too many were waiting.
+    pub left_out: AtomicU64,
+}
+
+/// What waits for the core.
+#[derive(Debug)]
+pub struct Inbox {
+    events: mpsc::UnboundedReceiver<LinkEvent>,
+    waiting: Arc<AtomicUsize>,
+    /// What arrived, in numbers.
+    pub arrivals: Arc<Arrivals>,
+}
+
+impl Inbox {
+    /// The next event; `None` when the poller has ended.
+    pub async fn next(&mut self) -> Option<LinkEvent> {
+        let event = self.events.recv().await;
+        if event.is_some() {
+            self.waiting.fetch_sub(1, Ordering::Relaxed);
+        }
+        event
+    }
+}
+
+/// The polling task.
+pub struct Poller {
+    access: Access,
+    decoder: Arc<RwLock<Arc<Decoder>>>,
+    outbox: Arc<Outbox>,
+    clock: Arc<Clock>,
+    events: mpsc::UnboundedSender<LinkEvent>,
+    waiting: Arc<AtomicUsize>,
+    arrivals: Arc<Arrivals>,
+    complained: Option<tokio::time::Instant>,
+    unsaid: u64,
+}
+
+impl core::fmt::Debug for Poller {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Poller")
+            .field("access", &self.access)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Poller {
+    /// A poller and where its events arrive.
+    #[must_use]
+    pub fn new(
+        access: Access,
+        decoder: Arc<RwLock<Arc<Decoder>>>,
+        outbox: Arc<Outbox>,
+        clock: Arc<Clock>,
+    ) -> (Self, Inbox) {
+        let (sender, events) = mpsc::unbounded_channel();
+        let waiting = Arc::new(AtomicUsize::new(0));
+        let arrivals = Arc::new(Arrivals::default());
+        let inbox = Inbox {
+            events,
+            waiting: Arc::clone(&waiting),
+            arrivals: Arc::clone(&arrivals),
+        };
+        let poller = Self {
+            access,
+            decoder,
+            outbox,
+            clock,
+            events: sender,
+            waiting,
+            arrivals,
+            complained: None,
+            unsaid: 0,
+        };
+        (poller, inbox)
+    }
+
+    /// Connects, polls, and connects again, until nobody listens any more.
+    pub async fn run(mut self) {
+        let mut dialect = self.access.dialect;
+        let mut wait = SHORTEST_WAIT;
+        while !self.events.is_closed() {
+            let (was_connected, ended) = self.connection(dialect).await;
+            self.outbox.lost();
+            if was_connected {
+                wait = SHORTEST_WAIT;
+            } else if ended.wrong_dialect {
+                dialect = match dialect {
+                    Dialect::Five => Dialect::ThreeOneOne,
+                    Dialect::ThreeOneOne => Dialect::Five,
+                };
+                tracing::warn!(
+                    ?dialect,
+                    "the broker does not speak this version; trying the other"
+                );
+            }
+            self.tell(LinkEvent::Disconnected {
+                why: ended.why,
+                was_connected,
+            });
+            tokio::time::sleep(wait).await;
+            wait = (wait * 2).min(LONGEST_WAIT);
+        }
+    }
+
+    /// One connection from its beginning to its end.
+    async fn connection(&mut self, dialect: Dialect) -> (bool, Ended) {
+        let (sender, mut polled) = open(&self.access, dialect);
+        let mut connected = false;
+        loop {
+            let happened = match polled.poll().await {
+                Ok(happened) => happened,
+                Err(ended) => {
+                    self.rescue(&mut polled);
+                    return (connected, ended);
+                }
+            };
+            match happened {
+                Happened::Connected => {
+                    connected = true;
+                    if !sender.subscribe(&self.access.topics) {
+                        let why = "the client has no room for the subscriptions".to_owned();
+                        return (
+                            connected,
+                            Ended {
+                                why,
+                                wrong_dialect: false,
+                            },
+                        );
+                    }
+                    self.outbox.connected_by(sender.clone());
+                    self.tell(LinkEvent::Connected(dialect));
+                }
+                Happened::Subscribed { refused: 0 } | Happened::Other => {}
+                Happened::Subscribed { refused } => self.tell(LinkEvent::Refused(format!(
+                    "the broker does not let us listen to {refused} of {} topics",
+                    self.access.topics.len()
+                ))),
+                Happened::Arrived {
+                    topic,
+                    payload,
+                    retained,
+                } => self.arrived(&topic, &payload, retained),
+                Happened::Numbered(number) => self.outbox.numbered(number),
+                Happened::Taken(number) => {
+                    self.outbox.answered(number, Answer::Taken);
+                }
+                Happened::Unheard(number) => self.unheard(number),
+                Happened::Refused(number, why) => self.refused(number, &why),
+            }
+            if self.events.is_closed() {
+                return (
+                    connected,
+                    Ended {
+                        why: "stopped".to_owned(),
+                        wrong_dialect: false,
+                    },
+                );
+            }
+        }
+    }
+
+    fn rescue(&mut self, polled: &mut Polled) {
+        for happened in polled.left_over() {
+            if let Happened::Arrived {
+                topic,
+                payload,
+                retained,
+            } = happened
+            {
+                self.arrived(&topic, &payload, retained);
+            }
+        }
+    }
+
+    fn unheard(&mut self, number: u16) {
+        let Some(message) = self.outbox.answered(number, Answer::Unheard) else {
+            return;
+        };
+        if matches!(message.slot, Slot::Command(_) | Slot::Drive(_)) {
+            self.complain(&message.topic, "nobody listens to this command");
+        }
+    }
+
+    fn refused(&mut self, number: u16, why: &str) {
+        let Some(message) = self.outbox.answered(number, Answer::Refused) else {
+            return;
+        };
+        self.tell(LinkEvent::Refused(format!(
+            "the broker does not take {}: {why}",
+            message.topic
+        )));
+    }
+
+    fn arrived(&mut self, topic: &str, payload: &[u8], retained: bool) {
+        let count = |counter: &AtomicU64| counter.fetch_add(1, Ordering::Relaxed);
+        count(&self.arrivals.messages);
+        let decoder = Arc::clone(&self.decoder.read().unwrap_or_else(PoisonError::into_inner));
+        let arrival = Arrival {
+            topic,
+            payload,
+            retained,
+            at: self.clock.now().wall,
+        };
+        for decoded in decoder.decode(&arrival) {
+            match decoded {
+                Decoded::Input(input) => self.input(input),
+                Decoded::Retained => {
+                    count(&self.arrivals.retained);
+                    tracing::debug!(topic, "kept by the broker from before: not taken for fresh");
+                }
+                Decoded::Malformed { why, input } => {
+                    count(&self.arrivals.malformed);
+                    self.complain(topic, &why.to_string());
+                    match input {
+                        Some(input) => self.input(input),
+                        None if topic.ends_with("/request") => {
+                            self.tell(LinkEvent::Unreadable(why.to_string()));
+                        }
+                        None => {}
+                    }
+                }
+                Decoded::Unknown => {
+                    count(&self.arrivals.unknown);
+                    self.complain(topic, "nothing in the site file has this topic");
+                }
+            }
+        }
+    }
+
+    fn input(&self, input: Input) {
+        if self.waiting.load(Ordering::Relaxed) >= MOST_WAITING {
+            self.arrivals.left_out.fetch_add(1, Ordering::Relaxed);
+            return;
+        }
+        self.tell(LinkEvent::Input(input));
+    }
+
+    fn tell(&self, event: LinkEvent) {
+        self.waiting.fetch_add(1, Ordering::Relaxed);
+        // Nobody listens any more: the service ends, and this task with it.
+        let _ = self.events.send(event);
+    }
+
+    /// Logs what is wrong with an arrival, but not more often than is readable.
+    fn complain(&mut self, topic: &str, why: &str) {
+        let now = tokio::time::Instant::now();
+        if self
+            .complained
+            .is_some_and(|last| now.duration_since(last) < COMPLAINT_EVERY)
+        {
+            self.unsaid += 1;
+            return;
+        }
+        self.complained = Some(now);
+        let more = core::mem::take(&mut self.unsaid);
+        let topic: String = topic.chars().take(200).collect();
+        tracing::warn!(topic, why, more_unsaid = more, "a message is not used");
+    }
+}

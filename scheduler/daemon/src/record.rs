@@ -1,0 +1,438 @@
+//! Writing the journal on a thread of its own, so that a slow disk delays
+//! nothing that moves.
+//!
+//! Commands wait for their rows to be safe, but not for long: where the disk
+//! stalls or fails they go out all the same. What could not be written is kept,
+//! up to a bound, and written when there is room again; what had to be let go
+//! leaves a row that says so.
+
+use leeside_core::time::{MINUTE, Now, Wall};
+use leeside_journal::{Batch, Durability, Error, Head, Journal, Kind};
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::time::Duration;
+use tokio::sync::{oneshot, watch};
+
+/// Rows that may wait for a disk that is full or away.
+const MOST_KEPT: usize = 50_000;
+/// Batches that may wait for a disk that is only slow.
+const MOST_QUEUED: usize = 10_000;
+/// While something is kept, it is tried again this often.
+const AGAIN: Duration = Duration::from_secs(2);
+/// The most that a command waits for its row.
+const PATIENCE: Duration = Duration::from_millis(50);
+const DAY_MS: i64 = 24 * 60 * MINUTE;
+
+/// A journal file as the daemon finds it at its start.
+#[derive(Debug)]
+pub struct Found {
+    /// The journal, where it could be opened.
+    pub journal: Option<Journal>,
+    /// What is wrong with it, in words.
+    pub fault: Option<String>,
+}
+
+/// Opens the journal. A damaged file is moved aside, never overwritten, and a
+/// new one begun; anything else that is wrong is tried again later.
+#[must_use]
+pub fn find(path: &Path, now: Now) -> Found {
+    match Journal::open(path) {
+        Ok(journal) => Found {
+            journal: Some(journal),
+            fault: None,
+        },
+        Err(error) if error.is_damage() => {
+            let mut aside = path.as_os_str().to_owned();
+            aside.push(format!(".damaged-{}", now.wall.0));
+            let aside = PathBuf::from(aside);
+            let fault = format!(
+                "{error}; it was moved to {} and a new one begun",
+                aside.display()
+            );
+            match std::fs::rename(path, &aside).map_err(|source| Error::Open {
+                path: path.to_owned(),
+                source,
+            }) {
+                Ok(()) => match Journal::open(path) {
+                    Ok(journal) => Found {
+                        journal: Some(journal),
+                        fault: Some(fault),
+                    },
+                    Err(error) => Found {
+                        journal: None,
+                        fault: Some(error.to_string()),
+                    },
+                },
+                Err(error) => Found {
+                    journal: None,
+                    fault: Some(error.to_string()),
+                },
+            }
+        }
+        Err(error) => Found {
+            journal: None,
+            fault: Some(error.to_string()),
+        },
+    }
+}
+
+/// How the journal is doing.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Condition {
+    /// What is wrong, in words.
+    pub fault: Option<String>,
+    /// The last row and its hash.
+    pub head: Option<Head>,
+    /// Rows that could not be kept.
+    pub rows_lost: u64,
+}
+
+enum Job {
+    Write(Batch, Option<oneshot::Sender<()>>),
+    Prune { now: Now, keep_days: u32 },
+}
+
+/// The way to the journal's thread. The thread ends when this is dropped.
+#[derive(Debug)]
+pub struct Recorder {
+    jobs: Option<SyncSender<Job>>,
+    thread: Option<std::thread::JoinHandle<()>>,
+    condition: watch::Receiver<Condition>,
+    overflow: Arc<std::sync::atomic::AtomicU64>,
+}
+
+impl Recorder {
+    /// Starts the thread with what was found.
+    #[must_use]
+    pub fn start(path: &Path, found: Found) -> Self {
+        let (jobs, inbox) = sync_channel(MOST_QUEUED);
+        let head = found.journal.as_ref().map(Journal::head);
+        let (said, condition) = watch::channel(Condition {
+            fault: found.fault,
+            head,
+            rows_lost: 0,
+        });
+        let overflow = Arc::new(std::sync::atomic::AtomicU64::new(0));
+        let writer = Writer {
+            path: path.to_owned(),
+            journal: found.journal,
+            kept: VecDeque::new(),
+            kept_rows: 0,
+            unsaid: 0,
+            said,
+            overflow: Arc::clone(&overflow),
+        };
+        let thread = std::thread::Builder::new()
+            .name("journal".to_owned())
+            .spawn(move || writer.run(&inbox));
+        // Without a thread nothing is recorded; the first write says so.
+        let thread = thread
+            .map_err(|error| tracing::error!(%error, "no thread for the journal"))
+            .ok();
+        Self {
+            jobs: Some(jobs),
+            thread,
+            condition,
+            overflow,
+        }
+    }
+
+    /// Writes a batch. Where it has to be safe before the caller goes on, waits
+    /// for that, but not for long.
+    pub async fn write(&self, batch: Batch, wait: bool) {
+        if batch.is_empty() {
+            return;
+        }
+        let (done, answer) = oneshot::channel();
+        if self.send(Job::Write(batch, wait.then_some(done)))
+            && wait
+            && self.condition.borrow().fault.is_none()
+        {
+            // Late or failed: the thread's condition says so, and the plant comes first.
+            let _ = tokio::time::timeout(PATIENCE, answer).await;
+        }
+    }
+
+    /// Removes rows older than so many days (0: none).
+    pub fn prune(&self, now: Now, keep_days: u32) {
+        if keep_days > 0 {
+            self.send(Job::Prune { now, keep_days });
+        }
+    }
+
+    /// How the journal is doing; changes wake whoever waits.
+    #[must_use]
+    pub fn condition(&self) -> watch::Receiver<Condition> {
+        self.condition.clone()
+    }
+
+    /// Lets everything be written, and ends the thread.
+    pub fn finish(mut self) {
+        self.close();
+    }
+
+    fn close(&mut self) {
+        self.jobs = None;
+        if let Some(thread) = self.thread.take() {
+            // A panic there has been printed by the runtime already.
+            let _ = thread.join();
+        }
+    }
+
+    fn send(&self, job: Job) -> bool {
+        let Some(jobs) = &self.jobs else { return false };
+        match jobs.try_send(job) {
+            Ok(()) => true,
+            Err(
+                TrySendError::Full(Job::Write(batch, _))
+                | TrySendError::Disconnected(Job::Write(batch, _)),
+            ) => {
+                let rows = u64::try_from(batch.len()).unwrap_or(u64::MAX);
+                self.overflow
+                    .fetch_add(rows, std::sync::atomic::Ordering::Relaxed);
+                false
+            }
+            Err(
+                TrySendError::Full(Job::Prune { .. })
+                | TrySendError::Disconnected(Job::Prune { .. }),
+            ) => false,
+        }
+    }
+}
+
+impl Drop for Recorder {
+    fn drop(&mut self) {
+        self.close();
+    }
+}
+
+struct Writer {
+    path: PathBuf,
+    journal: Option<Journal>,
+    kept: VecDeque<Batch>,
+    kept_rows: usize,
+    /// Rows let go of which no row says so yet.
+    unsaid: u64,
+    said: watch::Sender<Condition>,
+    overflow: Arc<std::sync::atomic::AtomicU64>,
+}
+
+impl Writer {
+    fn run(mut self, inbox: &Receiver<Job>) {
+        loop {
+            match inbox.recv_timeout(AGAIN) {
+                Ok(Job::Write(batch, done)) => {
+                    self.keep(batch);
+                    self.flush();
+                    if let Some(done) = done {
+                        // The caller may have lost patience.
+                        let _ = done.send(());
+                    }
+                }
+                Ok(Job::Prune { now, keep_days }) => self.prune(now, keep_days),
+                Err(RecvTimeoutError::Timeout) => self.flush(),
+                Err(RecvTimeoutError::Disconnected) => {
+                    self.flush();
+                    return;
+                }
+            }
+        }
+    }
+
+    fn keep(&mut self, batch: Batch) {
+        self.unsaid += self.overflow.swap(0, std::sync::atomic::Ordering::Relaxed);
+        self.kept_rows += batch.len();
+        self.kept.push_back(batch);
+        while self.kept_rows > MOST_KEPT {
+            let Some(oldest) = self.kept.pop_front() else {
+                return;
+            };
+            self.kept_rows -= oldest.len();
+            self.unsaid += u64::try_from(oldest.len()).unwrap_or(u64::MAX);
+        }
+    }
+
+    fn flush(&mut self) {
+        if self.journal.is_none() {
+            match Journal::open(&self.path) {
+                Ok(journal) => self.journal = Some(journal),
+                Err(error) => return self.say(Some(error.to_string())),
+            }
+        }
+        while let (Some(journal), Some(batch)) = (&mut self.journal, self.kept.front()) {
+            let written = if self.unsaid > 0 {
+                journal.write(&with_gap(batch, self.unsaid))
+            } else {
+                journal.write(batch)
+            };
+            match written {
+                Ok(_) => {
+                    if self.unsaid > 0 {
+                        let lost = core::mem::take(&mut self.unsaid);
+                        self.said
+                            .send_modify(|condition| condition.rows_lost += lost);
+                    }
+                    self.kept_rows -= batch.len();
+                    self.kept.pop_front();
+                }
+                Err(error) => {
+                    let fault = error.to_string();
+                    if error.is_damage() {
+                        // Moved aside and begun anew, as at the start.
+                        let now = batch.moment().unwrap_or(Now::both(0));
+                        self.journal = None;
+                        self.journal = find(&self.path, now).journal;
+                    }
+                    return self.say(Some(fault));
+                }
+            }
+        }
+        self.say(None);
+    }
+
+    fn prune(&mut self, now: Now, keep_days: u32) {
+        let before = Wall(
+            now.wall
+                .0
+                .saturating_sub(i64::from(keep_days).saturating_mul(DAY_MS)),
+        );
+        let Some(journal) = &mut self.journal else {
+            return;
+        };
+        match journal.prune(now, before) {
+            Ok(Some(pruned)) => {
+                tracing::info!(rows = pruned.rows, "old rows were removed from the journal")
+            }
+            Ok(None) => {}
+            Err(error) => self.say(Some(error.to_string())),
+        }
+    }
+
+    fn say(&self, fault: Option<String>) {
+        let head = self.journal.as_ref().map(Journal::head);
+        self.said.send_if_modified(|condition| {
+            // The head changes with every row; only a change of condition wakes anyone.
+            let changed = condition.fault != fault;
+            condition.head = head;
+            condition.fault = fault;
+            changed
+        });
+    }
+}
+
+/// The batch, with a row before it that says how many are missing.
+fn with_gap(batch: &Batch, rows: u64) -> Batch {
+    let mut with = Batch::new();
+    let now = batch.moment().unwrap_or(Now::both(0));
+    with.row(now, Kind::Gap, "", format!("{{\"rows\":{rows}}}"));
+    with.append(batch.clone());
+    with.at_least(Durability::Power);
+    with
+}
+
+#[cfg(test)]
+mod tests {
+    #![expect(clippy::unwrap_used, reason = "tests")]
+
+    use super::{Recorder, find};
+    use leeside_core::input::Input;
+    use leeside_core::time::Now;
+    use leeside_journal::{Batch, Journal, Kind, Span};
+
+    fn batch(ms: i64) -> Batch {
+        let mut batch = Batch::new();
+        batch.input(Now::both(ms), "", &Input::Tick).unwrap();
+        batch
+    }
+
+    #[tokio::test]
+    async fn what_is_written_is_there_after_the_end() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("j.sqlite");
+        let recorder = Recorder::start(&path, find(&path, Now::both(0)));
+        for ms in 0..100 {
+            recorder.write(batch(ms), ms % 2 == 0).await;
+        }
+        recorder.finish();
+        let journal = Journal::open(&path).unwrap();
+        assert_eq!(journal.inputs(Span::ALL).count(), 100);
+        assert_eq!(journal.verify().unwrap().fault, None);
+    }
+
+    #[tokio::test]
+    async fn a_folder_that_comes_back_gets_what_was_kept() {
+        let dir = tempfile::tempdir().unwrap();
+        let away = dir.path().join("away");
+        let path = away.join("j.sqlite");
+        let found = find(&path, Now::both(0));
+        assert!(found.fault.is_some() && found.journal.is_none());
+        let recorder = Recorder::start(&path, found);
+        let mut condition = recorder.condition();
+        for ms in 0..10 {
+            recorder.write(batch(ms), true).await;
+        }
+        assert!(condition.borrow_and_update().fault.is_some());
+        std::fs::create_dir(&away).unwrap();
+        recorder.write(batch(10), true).await;
+        condition
+            .wait_for(|condition| condition.fault.is_none())
+            .await
+            .unwrap();
+        recorder.finish();
+        let journal = Journal::open(&path).unwrap();
+        let all: Vec<_> = journal
+            .inputs(Span::ALL)
+            .map(|row| row.unwrap().now)
+            .collect();
+        assert_eq!(all, (0..=10).map(Now::both).collect::<Vec<_>>());
+    }
+
+    #[tokio::test]
+    async fn what_had_to_be_let_go_leaves_a_row_that_says_so() {
+        let dir = tempfile::tempdir().unwrap();
+        let away = dir.path().join("away");
+        let path = away.join("j.sqlite");
+        let recorder = Recorder::start(&path, find(&path, Now::both(0)));
+        // Three batches of 20,000 rows: the first has to go.
+        for n in 0..3_i64 {
+            let mut big = Batch::new();
+            for ms in 0..20_000 {
+                big.input(Now::both(n * 20_000 + ms), "", &Input::Tick)
+                    .unwrap();
+            }
+            recorder.write(big, true).await;
+        }
+        std::fs::create_dir(&away).unwrap();
+        let mut condition = recorder.condition();
+        recorder.write(batch(60_000), true).await;
+        condition
+            .wait_for(|condition| condition.fault.is_none())
+            .await
+            .unwrap();
+        assert_eq!(condition.borrow().rows_lost, 20_000);
+        recorder.finish();
+        let journal = Journal::open(&path).unwrap();
+        let first = journal.entries(Span::ALL).next().unwrap().unwrap();
+        assert_eq!(
+            (first.kind, first.body.as_str()),
+            (Kind::Gap, r#"{"rows":20000}"#)
+        );
+        assert_eq!(journal.inputs(Span::ALL).count(), 40_001);
+    }
+
+    #[test]
+    fn a_damaged_file_is_moved_aside() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("j.sqlite");
+        std::fs::write(&path, [7_u8; 8192]).unwrap();
+        let found = find(&path, Now::both(5));
+        assert!(found.journal.is_some());
+        assert!(found.fault.unwrap().contains("damaged-5"));
+        assert_eq!(
+            std::fs::read(dir.path().join("j.sqlite.damaged-5")).unwrap(),
+            [7_u8; 8192]
+        );
+    }
+}

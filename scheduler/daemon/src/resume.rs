@@ -1,0 +1,122 @@
+//! The state after a start: the last snapshot, and what the journal holds since.
+//!
+//! Every input is a row of the journal before anything follows from it, so the
+//! state of the core is always *snapshot plus the inputs after it*. The core
+//! then gets the restart as an input of its own: nothing heard before counts as
+//! fresh, and no wish moves anything until the weather is known.
+
+use crate::wire::Board;
+use leeside_core::Core;
+use leeside_core::engine::Snapshot;
+use leeside_core::model::Model;
+use leeside_core::output::Output;
+use leeside_core::time::Now;
+use leeside_journal::{Error, Journal, Span};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// What a snapshot in the journal holds.
+#[derive(Serialize, Deserialize, Clone, Debug)]
+pub struct State {
+    /// The core's.
+    pub core: Snapshot,
+    /// Lockouts and alarms that stand.
+    pub board: Board,
+}
+
+/// What was found.
+pub struct Resumed {
+    /// The core.
+    pub core: Core,
+    /// Lockouts and alarms that stand.
+    pub board: Board,
+    /// Whether an earlier state was taken up.
+    pub taken_up: bool,
+    /// How many inputs were run through the core after the snapshot.
+    pub replayed: usize,
+    /// What could not be taken up, in words.
+    pub notes: Vec<String>,
+}
+
+impl core::fmt::Debug for Resumed {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Resumed")
+            .field("taken_up", &self.taken_up)
+            .field("replayed", &self.replayed)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A core as the journal left it, or a new one where there is nothing to take up.
+#[must_use]
+pub fn resume(
+    journal: Option<&Journal>,
+    model: &Arc<Model>,
+    fingerprint: &str,
+    now: Now,
+) -> Resumed {
+    let fresh = |notes: Vec<String>| Resumed {
+        core: Core::new(Arc::clone(model), now),
+        board: Board::default(),
+        taken_up: false,
+        replayed: 0,
+        notes,
+    };
+    match journal.map(|journal| taken_up(journal, model, fingerprint)) {
+        Some(Ok(Some(resumed))) => resumed,
+        None | Some(Ok(None)) => fresh(Vec::new()),
+        Some(Err(error)) => fresh(vec![format!(
+            "the state before cannot be taken up: {error}"
+        )]),
+    }
+}
+
+fn taken_up(
+    journal: &Journal,
+    model: &Arc<Model>,
+    fingerprint: &str,
+) -> Result<Option<Resumed>, Error> {
+    let Some((after, _, snapshot)) = journal.snapshot_before(i64::MAX)? else {
+        return Ok(None);
+    };
+    let state: State = serde_json::from_str(&snapshot.body)?;
+    let mut resumed = Resumed {
+        core: Core::restore(Arc::clone(model), &state.core),
+        board: state.board,
+        taken_up: true,
+        replayed: 0,
+        notes: Vec::new(),
+    };
+    if snapshot.fingerprint != fingerprint {
+        // Rows name things by their place in the old site file. What is lost with
+        // them is at most what came after the last command or request.
+        resumed.notes.push(
+            "the site file has changed since the last snapshot; it was taken up by names"
+                .to_owned(),
+        );
+        return Ok(Some(resumed));
+    }
+    for row in journal.inputs(Span::after(after)) {
+        let row = row?;
+        resumed.core.handle(row.now, row.input);
+        resumed.replayed += 1;
+        resumed.drain(model);
+    }
+    Ok(Some(resumed))
+}
+
+impl Resumed {
+    /// What came out then has been sent then; only what stands is kept.
+    fn drain(&mut self, model: &Model) {
+        loop {
+            match self.core.poll() {
+                Output::Wake(_) => return,
+                Output::Lockout(change) => {
+                    self.board.lockout(model, &change);
+                }
+                Output::Alarm(alarm) => self.board.alarm(model, &alarm),
+                Output::Command(_) | Output::Refused { .. } | Output::Announce { .. } => {}
+            }
+        }
+    }
+}

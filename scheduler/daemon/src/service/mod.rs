@@ -1,0 +1,435 @@
+//! The loop around the core: feed one thing, drain everything, write it down,
+//! send it, wait, repeat.
+
+mod access;
+mod step;
+
+use crate::broker::{self, BrokerError, Running};
+use crate::clock::Clock;
+use crate::link::{Dialect, Inbox, LinkEvent, Outbox, Poller, TlsError};
+use crate::record::{self, Condition, Recorder};
+use crate::resume::resume;
+use crate::wire::{Board, Decoder, Encoder, Presence, Topics, Trouble};
+use leeside_config::Site;
+use leeside_config::wire::Broker;
+use leeside_core::Core;
+use leeside_core::ids::GroupId;
+use leeside_core::input::{Input, RestartCause};
+use leeside_core::model::Model;
+use leeside_core::output::Output;
+use leeside_core::time::{MINUTE, Now, SECOND};
+use leeside_journal::{Durability, Kind};
+use serde_json::json;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::{Arc, RwLock};
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio::time::Instant;
+
+/// A beat for plants that watch whether the service is there.
+const HEARTBEAT: Duration = Duration::from_secs(10);
+/// Clock, flood and old rows are looked after this often.
+const HOUSEKEEPING: Duration = Duration::from_secs(60);
+/// A goodbye waits at most so long for the broker.
+const GOODBYE: Duration = Duration::from_secs(2);
+
+/// Something that somebody may want to watch.
+#[derive(Clone, Copy, Debug)]
+pub enum Seen<'a> {
+    /// Went into the core.
+    Input(&'a Input),
+    /// Came out of it.
+    Output(&'a Output),
+    /// Said by the service itself.
+    Note(&'a str),
+}
+
+/// Whoever watches: called for everything, in order.
+pub type Watch = Box<dyn FnMut(Now, &Seen<'_>) + Send>;
+
+/// What the service needs beside the site.
+pub struct Options {
+    /// What time it is.
+    pub clock: Arc<Clock>,
+    /// The journal file; none: nothing is kept, and a restart forgets.
+    pub journal: Option<PathBuf>,
+    /// Whoever watches.
+    pub watch: Watch,
+    /// Ends the service when it turns true.
+    pub stop: watch::Receiver<bool>,
+    /// Told where the broker is once it can be reached.
+    pub ready: Option<tokio::sync::oneshot::Sender<BrokerPlace>>,
+}
+
+impl core::fmt::Debug for Options {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Options")
+            .field("journal", &self.journal)
+            .finish_non_exhaustive()
+    }
+}
+
+/// Where the broker is.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct BrokerPlace {
+    /// Host name or address.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+}
+
+/// Why the service does not start. Once it runs, nothing ends it but its stop.
+#[derive(Debug, thiserror::Error)]
+pub enum ServiceError {
+    /// The embedded broker.
+    #[error(transparent)]
+    Broker(#[from] BrokerError),
+    /// Certificates.
+    #[error("TLS towards the broker: {0}")]
+    Tls(#[from] TlsError),
+    /// The password file.
+    #[error(
+        "the password file {path} cannot be read: {source}; its first line has to be the password"
+    )]
+    Password {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        source: std::io::Error,
+    },
+}
+
+/// Runs the service until it is told to stop.
+///
+/// # Errors
+/// Where it cannot start: the broker's address, certificates, password.
+pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
+    let Options {
+        clock,
+        journal,
+        watch,
+        stop,
+        ready,
+    } = options;
+    let own_broker = start_broker(site).await?;
+    let place = place(site, own_broker.as_ref());
+    let topics = Topics::new(&site.wire.broker.root);
+    let decoder = Decoder::new(Arc::clone(&site.model), &topics, &site.wire);
+    let encoder = Encoder::new(
+        Arc::clone(&site.model),
+        topics,
+        &site.wire,
+        &site.fingerprint,
+    );
+    let access = access::access(site, &place, &encoder, &decoder)?;
+    let outbox = Arc::new(Outbox::new());
+    let decoder = Arc::new(RwLock::new(Arc::new(decoder)));
+    let (poller, inbox) = Poller::new(access, decoder, Arc::clone(&outbox), Arc::clone(&clock));
+
+    let found = journal.as_ref().map(|path| record::find(path, clock.now()));
+    let kept = found.as_ref().and_then(|found| found.journal.as_ref());
+    if let Some(last) = kept.and_then(|journal| journal.last_moment().ok().flatten()) {
+        clock.resume_after(last);
+    }
+    let resumed = resume(kept, &site.model, &site.fingerprint, clock.now());
+    let recorder = journal
+        .as_ref()
+        .zip(found)
+        .map(|(path, found)| Recorder::start(path, found));
+    let mut service = Service {
+        model: Arc::clone(&site.model),
+        fingerprint: site.fingerprint.clone(),
+        core: resumed.core,
+        board: resumed.board,
+        encoder,
+        outbox,
+        recorder,
+        clock,
+        watch,
+        clock_trusted: true,
+        snapshot: step::SnapshotPace::default(),
+        left_out: 0,
+        keep_days: site.wire.journal.keep_days,
+    };
+    for note in &resumed.notes {
+        tracing::warn!("{note}");
+        service.note(note);
+    }
+    service.begin(resumed.taken_up, resumed.replayed).await;
+    let polling = tokio::spawn(poller.run());
+    if let Some(ready) = ready {
+        // Nobody may have waited for it.
+        let _ = ready.send(place);
+    }
+    service.turn(inbox, stop).await;
+    service.end().await;
+    polling.abort();
+    if let Some(broker) = own_broker {
+        broker.stop(GOODBYE).await;
+    }
+    Ok(())
+}
+
+async fn start_broker(site: &Site) -> Result<Option<Running>, ServiceError> {
+    match &site.wire.broker.broker {
+        Broker::Embedded { listen } => Ok(Some(broker::start_embedded(*listen).await?)),
+        Broker::External { .. } => Ok(None),
+    }
+}
+
+fn place(site: &Site, own: Option<&Running>) -> BrokerPlace {
+    let of = |address: SocketAddr| BrokerPlace {
+        host: address.ip().to_string(),
+        port: address.port(),
+    };
+    match (&site.wire.broker.broker, own) {
+        (Broker::External { host, port, .. }, _) => BrokerPlace {
+            host: host.clone(),
+            port: *port,
+        },
+        (Broker::Embedded { .. }, Some(running)) => of(running.listens),
+        (Broker::Embedded { listen }, None) => of(*listen),
+    }
+}
+
+/// The loop's state.
+struct Service {
+    model: Arc<Model>,
+    fingerprint: String,
+    core: Core,
+    board: Board,
+    encoder: Encoder,
+    outbox: Arc<Outbox>,
+    recorder: Option<Recorder>,
+    clock: Arc<Clock>,
+    watch: Watch,
+    clock_trusted: bool,
+    snapshot: step::SnapshotPace,
+    left_out: u64,
+    keep_days: u32,
+}
+
+impl Service {
+    fn note(&mut self, text: &str) {
+        (self.watch)(self.clock.now(), &Seen::Note(text));
+    }
+
+    /// The first inputs of a run, and the states that everybody may see.
+    async fn begin(&mut self, resumed: bool, replayed: usize) {
+        let now = self.clock.now();
+        let body = json!({
+            "version": env!("CARGO_PKG_VERSION"),
+            "site": self.model.site.name,
+            "fingerprint": self.fingerprint,
+            "resumed": resumed,
+            "replayed": replayed,
+        });
+        let mut batch = leeside_journal::Batch::new();
+        batch.row(now, Kind::Run, &self.model.site.name, body.to_string());
+        batch.at_least(Durability::Power);
+        if let Some(recorder) = &self.recorder {
+            recorder.write(batch, true).await;
+        }
+        for group in 0..self.model.groups.len() {
+            self.show_lockouts(GroupId::of(group));
+        }
+        self.handle(Input::Restart(RestartCause::Started)).await;
+        self.look_at_clock().await;
+    }
+
+    /// The loop itself.
+    async fn turn(&mut self, mut inbox: Inbox, mut stop: watch::Receiver<bool>) {
+        let mut heartbeat = tokio::time::interval(HEARTBEAT);
+        let mut housekeeping = tokio::time::interval(HOUSEKEEPING);
+        let mut journal = self.recorder.as_ref().map(Recorder::condition);
+        self.journal_condition(journal.as_mut());
+        systemd(&[sd_notify::NotifyState::Ready]);
+        let mut wake = self.wake();
+        loop {
+            let due = self.outbox.due();
+            tokio::select! {
+                biased;
+                stopped = stop.wait_for(|stop| *stop) => {
+                    // An error means that nobody is left who could say stop: so stop.
+                    drop(stopped);
+                    return;
+                }
+                event = inbox.next() => match event {
+                    Some(event) => self.link(event).await,
+                    None => return,
+                },
+                () = sleep_until(wake) => self.handle(Input::Tick).await,
+                () = sleep_until(due) => {}
+                _ = heartbeat.tick() => self.beat(),
+                _ = housekeeping.tick() => self.housekeeping(&inbox).await,
+                () = changed(journal.as_mut()) => self.journal_condition(journal.as_mut()),
+            }
+            wake = self.wake();
+        }
+    }
+
+    /// When the core wants to be woken: once the moment it names has passed.
+    fn wake(&mut self) -> Option<Instant> {
+        match self.core.poll() {
+            Output::Wake(wake) => wake.map(|wake| self.clock.instant(wake.at.steady.plus(1))),
+            // Everything is drained after each input, so there is nothing else.
+            Output::Command(_)
+            | Output::Lockout(_)
+            | Output::Alarm(_)
+            | Output::Refused { .. }
+            | Output::Announce { .. } => Some(Instant::now()),
+        }
+    }
+
+    async fn link(&mut self, event: LinkEvent) {
+        match event {
+            LinkEvent::Input(input) => self.handle(input).await,
+            LinkEvent::Connected(dialect) => {
+                if dialect == Dialect::ThreeOneOne {
+                    self.note("the broker speaks MQTT 3.1.1: messages do not expire there, not_after does");
+                }
+                tracing::info!(?dialect, "connected to the broker");
+                let now = self.clock.now().wall;
+                self.send(self.encoder.service(Presence::Online, Some(now)));
+                self.send(self.encoder.trouble(
+                    Trouble::Broker,
+                    false,
+                    now,
+                    "the broker takes what we send",
+                ));
+                self.handle(Input::Connected).await;
+            }
+            LinkEvent::Disconnected { why, was_connected } => {
+                tracing::warn!(%why, "no connection to the broker");
+                if was_connected {
+                    self.handle(Input::Disconnected).await;
+                } else {
+                    self.note(&format!("no connection to the broker: {why}"));
+                }
+            }
+            LinkEvent::Refused(why) => {
+                tracing::error!(%why, "the broker refuses");
+                self.note(&why);
+                let now = self.clock.now().wall;
+                self.send(self.encoder.trouble(Trouble::Broker, true, now, &why));
+            }
+            LinkEvent::Unreadable(why) => {
+                self.send(self.encoder.unreadable(&why, self.clock.now().wall));
+            }
+        }
+    }
+
+    fn beat(&mut self) {
+        let message = self.encoder.heartbeat(self.clock.now().wall);
+        self.outbox
+            .put(message, Some(Instant::now() + HEARTBEAT * 3), None);
+        systemd(&[sd_notify::NotifyState::Watchdog]);
+    }
+
+    async fn housekeeping(&mut self, inbox: &Inbox) {
+        self.look_at_clock().await;
+        let left_out = inbox
+            .arrivals
+            .left_out
+            .load(std::sync::atomic::Ordering::Relaxed);
+        let (before, now) = (
+            core::mem::replace(&mut self.left_out, left_out),
+            self.clock.now(),
+        );
+        if left_out > before {
+            let why = format!(
+                "{} messages were not looked at: too many at a time",
+                left_out - before
+            );
+            tracing::error!("{why}");
+            self.send(self.encoder.trouble(Trouble::Flood, true, now.wall, &why));
+        } else if before > 0 {
+            self.left_out = 0;
+            self.send(self.encoder.trouble(
+                Trouble::Flood,
+                false,
+                now.wall,
+                "no more than can be handled",
+            ));
+        }
+        if let Some(recorder) = &self.recorder {
+            recorder.prune(now, self.keep_days);
+        }
+    }
+
+    /// Tells the core whether the wall clock can be right.
+    async fn look_at_clock(&mut self) {
+        let trusted = self.clock.plausible();
+        if trusted != self.clock_trusted {
+            self.clock_trusted = trusted;
+            self.handle(Input::Clock { trusted }).await;
+        }
+    }
+
+    fn journal_condition(&mut self, condition: Option<&mut watch::Receiver<Condition>>) {
+        let Some(condition) = condition else { return };
+        let fault = condition.borrow_and_update().fault.clone();
+        let now = self.clock.now().wall;
+        let message = match &fault {
+            Some(fault) => {
+                tracing::error!(%fault, "the journal cannot be kept");
+                self.encoder.trouble(Trouble::Journal, true, now, fault)
+            }
+            None => self
+                .encoder
+                .trouble(Trouble::Journal, false, now, "the journal is kept"),
+        };
+        if let Some(fault) = fault {
+            self.note(&format!("the journal cannot be kept: {fault}"));
+        }
+        self.send(message);
+    }
+
+    /// An orderly end.
+    async fn end(mut self) {
+        systemd(&[sd_notify::NotifyState::Stopping]);
+        let now = self.clock.now();
+        self.send(self.encoder.service(Presence::Offline, Some(now.wall)));
+        let sent = self.outbox.emptied(GOODBYE).await;
+        if !sent {
+            tracing::warn!("the broker did not take the goodbye in time");
+        }
+        self.outbox.goodbye();
+        // A moment for the goodbye itself to leave.
+        tokio::time::sleep(Duration::from_millis(50)).await;
+        self.write_snapshot(now).await;
+        if let Some(recorder) = self.recorder.take() {
+            recorder.finish();
+        }
+        self.note("stopped");
+    }
+}
+
+async fn sleep_until(at: Option<Instant>) {
+    match at {
+        Some(at) => tokio::time::sleep_until(at).await,
+        None => core::future::pending().await,
+    }
+}
+
+async fn changed(condition: Option<&mut watch::Receiver<Condition>>) {
+    match condition {
+        // The thread's end is not a condition to act on: wait for the others.
+        Some(condition) => {
+            if condition.changed().await.is_err() {
+                core::future::pending::<()>().await;
+            }
+        }
+        None => core::future::pending().await,
+    }
+}
+
+fn systemd(states: &[sd_notify::NotifyState<'_>]) {
+    // Not started by systemd: nobody listens.
+    let _ = sd_notify::notify(states);
+}
+
+/// How often a snapshot is taken at least, and at most for a large site.
+const SNAPSHOT_AT_LEAST_MS: i64 = MINUTE;
+const SNAPSHOT_AT_MOST_MS: i64 = 30 * SECOND;

@@ -1,0 +1,222 @@
+//! One step: an input in, everything that follows from it out.
+
+use super::{SNAPSHOT_AT_LEAST_MS, SNAPSHOT_AT_MOST_MS, Seen, Service};
+use crate::resume::State;
+use crate::wire::Message;
+use leeside_core::ids::GroupId;
+use leeside_core::input::{Input, RestartCause};
+use leeside_core::model::Model;
+use leeside_core::output::Output;
+use leeside_core::time::{Now, Steady};
+use leeside_journal::{Batch, Durability, Kind, Snapshot};
+
+/// A state larger than this, bytes, is not written with every command.
+const SMALL: usize = 256 * 1024;
+
+/// When the state was last written, and how large it was.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct SnapshotPace {
+    at: Option<Steady>,
+    bytes: usize,
+}
+
+impl SnapshotPace {
+    /// Whether it is to be written again: with all that matters where it is
+    /// small, at intervals where it is large, and now and then in any case.
+    /// Between two snapshots nothing is lost: the inputs are in the journal.
+    fn due(self, now: Now, matters: bool) -> bool {
+        let Some(at) = self.at else { return true };
+        let since = now.steady.0 - at.0;
+        since >= SNAPSHOT_AT_LEAST_MS
+            || (matters && (self.bytes <= SMALL || since >= SNAPSHOT_AT_MOST_MS))
+    }
+}
+
+impl Service {
+    /// Feeds an input to the core, at the present moment.
+    pub(super) async fn handle(&mut self, input: Input) {
+        if self.clock.compare() {
+            self.step(Input::Restart(RestartCause::ClockJump)).await;
+        }
+        self.step(input).await;
+    }
+
+    async fn step(&mut self, input: Input) {
+        let now = self.clock.now();
+        self.core.handle(now, input.clone());
+        let outputs = self.drain();
+        if input == Input::Tick && outputs.is_empty() {
+            return;
+        }
+        (self.watch)(now, &Seen::Input(&input));
+        let matters = !outputs.is_empty()
+            || !matches!(input, Input::Reading(_) | Input::Report(_) | Input::Tick);
+        let mut messages = Vec::new();
+        let mut batch = Batch::new();
+        if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
+            tracing::error!(%error, "an input cannot be written down");
+        }
+        for output in &outputs {
+            (self.watch)(now, &Seen::Output(output));
+            self.output(now, output, &mut batch, &mut messages);
+        }
+        if self.recorder.is_some() && self.snapshot.due(now, matters) {
+            self.add_snapshot(now, &mut batch);
+        }
+        if matters {
+            batch.at_least(Durability::Power);
+        }
+        if let Some(recorder) = &self.recorder {
+            recorder.write(batch, matters).await;
+        }
+        for message in messages {
+            self.send(message);
+        }
+    }
+
+    fn drain(&mut self) -> Vec<Output> {
+        let mut outputs = Vec::new();
+        loop {
+            match self.core.poll() {
+                Output::Wake(_) => return outputs,
+                output @ (Output::Command(_)
+                | Output::Lockout(_)
+                | Output::Alarm(_)
+                | Output::Refused { .. }
+                | Output::Announce { .. }) => outputs.push(output),
+            }
+        }
+    }
+
+    fn output(
+        &mut self,
+        now: Now,
+        output: &Output,
+        batch: &mut Batch,
+        messages: &mut Vec<Message>,
+    ) {
+        let model = &self.model;
+        match output {
+            Output::Command(command) => {
+                let all = self.encoder.command(command);
+                let name = &model.group(command.group).name;
+                if let Some(first) = all.first() {
+                    batch.row(command.at, Kind::Command, name, first.payload.clone());
+                }
+                messages.extend(all);
+            }
+            Output::Lockout(change) => {
+                let name = &model.group(change.group).name;
+                batch.row(
+                    change.at,
+                    Kind::Lockout,
+                    name,
+                    self.encoder.lockout_record(change),
+                );
+                if self.board.lockout(model, change) {
+                    messages.push(
+                        self.encoder
+                            .lockouts(&self.board, change.group, change.at.wall),
+                    );
+                }
+            }
+            Output::Alarm(alarm) => {
+                let message = self.encoder.alarm(alarm);
+                batch.row(alarm.at, Kind::Alarm, &alarm.key, message.payload.clone());
+                self.board.alarm(model, alarm);
+                messages.push(message);
+            }
+            Output::Refused {
+                group,
+                by,
+                word,
+                because,
+            } => {
+                let message = self.encoder.refused(*group, by, *word, because, now.wall);
+                let name = group.map_or("", |group| model.group(group).name.as_str());
+                batch.row(now, Kind::Refused, name, message.payload.clone());
+                messages.push(message);
+            }
+            Output::Announce { group, ends } => {
+                let message = self.encoder.announce(*group, *ends, now.wall);
+                batch.row(
+                    now,
+                    Kind::Announce,
+                    &model.group(*group).name,
+                    message.payload.clone(),
+                );
+                messages.push(message);
+            }
+            Output::Wake(_) => {}
+        }
+    }
+
+    /// Sends a message, with its moments on the runtime's clock.
+    pub(super) fn send(&self, message: Message) {
+        let deadline = message.not_after.map(|at| self.clock.instant_of_wall(at));
+        let due = (message.delay_ms > 0)
+            .then(|| tokio::time::Instant::now() + self.clock.real(u64::from(message.delay_ms)));
+        self.outbox.put(message, deadline, due);
+    }
+
+    /// Shows the lockouts of a group as they stand.
+    pub(super) fn show_lockouts(&self, group: GroupId) {
+        self.send(
+            self.encoder
+                .lockouts(&self.board, group, self.clock.now().wall),
+        );
+    }
+
+    fn add_snapshot(&mut self, now: Now, batch: &mut Batch) {
+        let state = State {
+            core: self.core.snapshot(),
+            board: self.board.clone(),
+        };
+        match serde_json::to_string(&state) {
+            Ok(body) => {
+                self.snapshot = SnapshotPace {
+                    at: Some(now.steady),
+                    bytes: body.len(),
+                };
+                batch.snapshot(
+                    now,
+                    Snapshot {
+                        fingerprint: self.fingerprint.clone(),
+                        body,
+                    },
+                );
+            }
+            Err(error) => tracing::error!(%error, "the state cannot be written down"),
+        }
+    }
+
+    /// Writes the state by itself, at an orderly end.
+    pub(super) async fn write_snapshot(&mut self, now: Now) {
+        let mut batch = Batch::new();
+        self.add_snapshot(now, &mut batch);
+        batch.at_least(Durability::Power);
+        if let Some(recorder) = &self.recorder {
+            recorder.write(batch, true).await;
+        }
+    }
+}
+
+/// The name of what an input is about, for people who read the journal.
+fn subject<'a>(model: &'a Model, input: &Input) -> &'a str {
+    match input {
+        Input::Reading(reading) => &model.sensor(reading.sensor).name,
+        Input::Garbled { sensor } => &model.sensor(*sensor).name,
+        Input::Contact { contact, .. } => &model.contact(*contact).name,
+        Input::Report(report) => &model.device(report.device).name,
+        Input::Gateway { gateway, .. } => model
+            .gateways
+            .get(gateway.index())
+            .map_or("", |gateway| &gateway.name),
+        Input::Request(_)
+        | Input::Connected
+        | Input::Disconnected
+        | Input::Restart(_)
+        | Input::Clock { .. }
+        | Input::Tick => "",
+    }
+}

@@ -1,0 +1,493 @@
+//! What goes out: from outputs of the core to messages.
+
+use super::board::Board;
+use super::foreign::fill;
+use super::message::{Message, Slot};
+use super::stamp::stamp;
+use super::topics::Topics;
+use leeside_config::wire::{DriveForm, DriveWire, Wire};
+use leeside_core::ids::{DeviceId, GroupId};
+use leeside_core::model::Model;
+use leeside_core::output::{Alarm, Command, LockoutChange, Lost, Order, Word};
+use leeside_core::pose::Pose;
+use leeside_core::reason::Because;
+use leeside_core::say;
+use leeside_core::time::Wall;
+use serde::Serialize;
+use std::sync::Arc;
+
+/// Whether the service is there.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Presence {
+    /// It runs.
+    Online,
+    /// It was stopped in an orderly way.
+    Offline,
+    /// The broker lost it without a goodbye (last will).
+    Gone,
+}
+
+/// Something wrong with the service itself, alarmed like anything else.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Trouble {
+    /// The journal cannot be written.
+    Journal,
+    /// The broker takes or lets us read less than we need.
+    Broker,
+    /// More arrives than can be handled; some of it was not looked at.
+    Flood,
+}
+
+impl Trouble {
+    /// The word as it stands in messages.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Journal => "journal_fault",
+            Self::Broker => "broker_refuses",
+            Self::Flood => "flood",
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct PoseOut {
+    extension_pct: u8,
+    tilt_deg: Option<i16>,
+}
+
+impl From<Pose> for PoseOut {
+    fn from(pose: Pose) -> Self {
+        Self {
+            extension_pct: pose.extension_pct,
+            tilt_deg: pose.tilt_deg,
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct OrderOut<'a> {
+    drive: &'a str,
+    /// Nothing: halt where it is.
+    extension_pct: Option<u8>,
+    tilt_deg: Option<i16>,
+    start_delay_ms: u32,
+}
+
+#[derive(Serialize)]
+struct LostOut {
+    word: &'static str,
+    pose: Option<PoseOut>,
+    reason: String,
+}
+
+#[derive(Serialize)]
+struct CommandOut<'a> {
+    sequence: u64,
+    group: &'a str,
+    pose: PoseOut,
+    orders: Vec<OrderOut<'a>>,
+    at: String,
+    not_after: String,
+    decided_by: &'static str,
+    reason: String,
+    lost: Vec<LostOut>,
+    release: String,
+    repeat: bool,
+}
+
+#[derive(Serialize)]
+struct DriveOut<'a> {
+    sequence: u64,
+    group: &'a str,
+    #[serde(flatten)]
+    order: OrderOut<'a>,
+    at: String,
+    not_after: String,
+    decided_by: &'static str,
+}
+
+#[derive(Serialize)]
+struct PoseState<'a> {
+    group: &'a str,
+    extension_pct: u8,
+    tilt_deg: Option<i16>,
+    at: String,
+    sequence: u64,
+    decided_by: &'static str,
+    reason: String,
+}
+
+#[derive(Serialize)]
+struct AlarmOut<'a> {
+    key: &'a str,
+    word: &'a str,
+    active: bool,
+    at: String,
+    acknowledged_by: Option<&'a str>,
+    reason: &'a str,
+}
+
+#[derive(Serialize)]
+struct RefusedOut<'a> {
+    group: Option<&'a str>,
+    by: &'a str,
+    refused_by: &'static str,
+    reason: String,
+    at: String,
+}
+
+#[derive(Serialize)]
+struct AnnounceOut<'a> {
+    group: &'a str,
+    ends: String,
+    at: String,
+}
+
+#[derive(Serialize)]
+struct ServiceOut<'a> {
+    state: &'static str,
+    site: &'a str,
+    at: Option<String>,
+    version: &'static str,
+    fingerprint: &'a str,
+}
+
+/// JSON of a value whose keys are text and whose numbers are finite, so that it cannot fail.
+pub(super) fn json<T: Serialize>(value: &T) -> String {
+    serde_json::to_string(value).unwrap_or_default()
+}
+
+/// The payload of a command: also what the journal keeps and a replay must give again.
+#[must_use]
+pub fn command_payload(model: &Model, command: &Command) -> String {
+    json(&CommandOut {
+        sequence: command.sequence,
+        group: &model.group(command.group).name,
+        pose: command.pose.into(),
+        orders: command
+            .orders
+            .iter()
+            .map(|order| order_out(model, order))
+            .collect(),
+        at: stamp(command.at.wall),
+        not_after: stamp(command.not_after),
+        decided_by: command.decided_by.as_str(),
+        reason: say::because(model, &command.because),
+        lost: command
+            .lost
+            .iter()
+            .map(|lost| lost_out(model, lost))
+            .collect(),
+        release: say::release(model, &command.release, command.at),
+        repeat: command.repeat,
+    })
+}
+
+fn order_out<'a>(model: &'a Model, order: &Order) -> OrderOut<'a> {
+    OrderOut {
+        drive: &model.device(order.device).name,
+        extension_pct: order.pose.map(|pose| pose.extension_pct),
+        tilt_deg: order.pose.and_then(|pose| pose.tilt_deg),
+        start_delay_ms: order.start_delay_ms,
+    }
+}
+
+fn lost_out(model: &Model, lost: &Lost) -> LostOut {
+    LostOut {
+        word: lost.word.as_str(),
+        pose: lost.pose.map(PoseOut::from),
+        reason: say::because(model, &lost.because),
+    }
+}
+
+/// Turns outputs of the core into messages.
+#[derive(Clone, Debug)]
+pub struct Encoder {
+    model: Arc<Model>,
+    topics: Topics,
+    drives: Vec<DriveWire>,
+    forms: Vec<DriveForm>,
+    fingerprint: String,
+}
+
+impl Encoder {
+    /// The encoder of a site.
+    #[must_use]
+    pub fn new(model: Arc<Model>, topics: Topics, wire: &Wire, fingerprint: &str) -> Self {
+        Self {
+            model,
+            topics,
+            drives: wire.drives.clone(),
+            forms: wire.forms.clone(),
+            fingerprint: fingerprint.to_owned(),
+        }
+    }
+
+    /// The topics.
+    #[must_use]
+    pub const fn topics(&self) -> &Topics {
+        &self.topics
+    }
+
+    /// A command: to its group, to each of its drives that has a foreign form,
+    /// and the pose that the group was sent to.
+    #[must_use]
+    pub fn command(&self, command: &Command) -> Vec<Message> {
+        let model = &self.model;
+        let mut messages = vec![Message {
+            slot: Slot::Command(command.group),
+            sequence: Some(command.sequence),
+            not_after: Some(command.not_after),
+            moves: command.orders.iter().map(|order| order.device).collect(),
+            ..Message::event(
+                self.topics.group(model, command.group, "command"),
+                command_payload(model, command),
+            )
+        }];
+        messages.extend(
+            command
+                .orders
+                .iter()
+                .filter_map(|order| self.foreign_order(command, order)),
+        );
+        let name = &model.group(command.group).name;
+        let state = PoseState {
+            group: name,
+            extension_pct: command.pose.extension_pct,
+            tilt_deg: command.pose.tilt_deg,
+            at: stamp(command.at.wall),
+            sequence: command.sequence,
+            decided_by: command.decided_by.as_str(),
+            reason: say::because(model, &command.because),
+        };
+        messages.push(Message::state(
+            self.topics.group(model, command.group, "pose"),
+            json(&state),
+        ));
+        messages
+    }
+
+    /// A command in our own form to each of its drives, for plants that want it so.
+    #[must_use]
+    pub fn drive_commands(&self, command: &Command) -> Vec<Message> {
+        let model = &self.model;
+        let to_drive = |order: &Order| Message {
+            slot: Slot::Drive(order.device),
+            sequence: Some(command.sequence),
+            not_after: Some(command.not_after),
+            moves: vec![order.device],
+            ..Message::event(
+                self.topics.drive(model, order.device, "command"),
+                json(&DriveOut {
+                    sequence: command.sequence,
+                    group: &model.group(command.group).name,
+                    order: order_out(model, order),
+                    at: stamp(command.at.wall),
+                    not_after: stamp(command.not_after),
+                    decided_by: command.decided_by.as_str(),
+                }),
+            )
+        };
+        let own = |order: &&Order| {
+            matches!(
+                self.drives.get(order.device.index()),
+                None | Some(DriveWire::Own)
+            )
+        };
+        command.orders.iter().filter(own).map(to_drive).collect()
+    }
+
+    /// An order in the form of a foreign plant; `None` for drives that listen to
+    /// the group's command, and for a halt that the plant does not know.
+    fn foreign_order(&self, command: &Command, order: &Order) -> Option<Message> {
+        let DriveWire::Foreign { form, address } = self.drives.get(order.device.index())? else {
+            return None;
+        };
+        let form = self.forms.get(*form)?;
+        let (topic, text) = match order.pose {
+            Some(_) => &form.pose,
+            None => form.halt.as_ref()?,
+        };
+        let values = self.placeholders(command, order, address);
+        let waits_itself = text.contains("{start_delay_ms}") || topic.contains("{start_delay_ms}");
+        Some(Message {
+            slot: Slot::Drive(order.device),
+            sequence: Some(command.sequence),
+            not_after: Some(command.not_after),
+            delay_ms: if waits_itself {
+                0
+            } else {
+                order.start_delay_ms
+            },
+            moves: vec![order.device],
+            ..Message::event(fill(topic, &values), fill(text, &values))
+        })
+    }
+
+    fn placeholders(
+        &self,
+        command: &Command,
+        order: &Order,
+        address: &str,
+    ) -> Vec<(&'static str, String)> {
+        let device = &self.model.device(order.device).name;
+        let pose = order.pose.unwrap_or(command.pose);
+        vec![
+            ("device", device.clone()),
+            ("address", address.to_owned()),
+            ("group", self.model.group(command.group).name.clone()),
+            ("extension_pct", pose.extension_pct.to_string()),
+            (
+                "retraction_pct",
+                100_u8.saturating_sub(pose.extension_pct).to_string(),
+            ),
+            ("tilt_deg", pose.tilt_deg.unwrap_or(0).to_string()),
+            ("start_delay_ms", order.start_delay_ms.to_string()),
+            ("sequence", command.sequence.to_string()),
+        ]
+    }
+
+    /// The lockouts of a group as they stand.
+    #[must_use]
+    pub fn lockouts(&self, board: &Board, group: GroupId, at: Wall) -> Message {
+        let payload = board.lockout_payload(&self.model.group(group).name, at);
+        Message::state(self.topics.group(&self.model, group, "lockout"), payload)
+    }
+
+    /// A lockout's change as the journal keeps it.
+    #[must_use]
+    pub fn lockout_record(&self, change: &LockoutChange) -> String {
+        #[derive(Serialize)]
+        struct Record<'a> {
+            group: &'a str,
+            guard: &'static str,
+            engaged: bool,
+            at: String,
+            reason: String,
+            release: String,
+        }
+        json(&Record {
+            group: &self.model.group(change.group).name,
+            guard: change.word.as_str(),
+            engaged: change.engaged,
+            at: stamp(change.at.wall),
+            reason: say::because(&self.model, &change.because),
+            release: say::release(&self.model, &change.release, change.at),
+        })
+    }
+
+    /// An alarm.
+    #[must_use]
+    pub fn alarm(&self, alarm: &Alarm) -> Message {
+        let word = serde_json::to_value(alarm.word).ok();
+        let payload = json(&AlarmOut {
+            key: &alarm.key,
+            word: word
+                .as_ref()
+                .and_then(serde_json::Value::as_str)
+                .unwrap_or_default(),
+            active: alarm.active,
+            at: stamp(alarm.at.wall),
+            acknowledged_by: alarm.acknowledged_by.as_deref(),
+            reason: &say::because(&self.model, &alarm.because),
+        });
+        Message::state(self.topics.alarm(&alarm.key), payload)
+    }
+
+    /// An alarm about the service itself.
+    #[must_use]
+    pub fn trouble(&self, trouble: Trouble, active: bool, at: Wall, reason: &str) -> Message {
+        let key = trouble.as_str();
+        let payload = json(&AlarmOut {
+            key,
+            word: key,
+            active,
+            at: stamp(at),
+            acknowledged_by: None,
+            reason,
+        });
+        Message::state(self.topics.alarm(key), payload)
+    }
+
+    /// A request that was refused.
+    #[must_use]
+    pub fn refused(
+        &self,
+        group: Option<GroupId>,
+        by: &str,
+        word: Word,
+        because: &Because,
+        at: Wall,
+    ) -> Message {
+        let payload = json(&RefusedOut {
+            group: group.map(|group| self.model.group(group).name.as_str()),
+            by,
+            refused_by: word.as_str(),
+            reason: say::because(&self.model, because),
+            at: stamp(at),
+        });
+        Message::event(self.topics.refused(), payload)
+    }
+
+    /// A request that could not be read.
+    #[must_use]
+    pub fn unreadable(&self, why: &str, at: Wall) -> Message {
+        #[derive(Serialize)]
+        struct Unreadable<'a> {
+            reason: &'a str,
+            at: String,
+        }
+        Message::event(
+            self.topics.refused(),
+            json(&Unreadable {
+                reason: why,
+                at: stamp(at),
+            }),
+        )
+    }
+
+    /// The end of a hold by hand is near.
+    #[must_use]
+    pub fn announce(&self, group: GroupId, ends: Wall, at: Wall) -> Message {
+        let payload = json(&AnnounceOut {
+            group: &self.model.group(group).name,
+            ends: stamp(ends),
+            at: stamp(at),
+        });
+        Message::event(self.topics.group(&self.model, group, "announce"), payload)
+    }
+
+    /// The sign of life; without a moment for the last will, which is written long before.
+    #[must_use]
+    pub fn service(&self, presence: Presence, at: Option<Wall>) -> Message {
+        let payload = json(&ServiceOut {
+            state: match presence {
+                Presence::Online => "online",
+                Presence::Offline => "offline",
+                Presence::Gone => "gone",
+            },
+            site: &self.model.site.name,
+            at: at.map(stamp),
+            version: env!("CARGO_PKG_VERSION"),
+            fingerprint: &self.fingerprint,
+        });
+        Message::state(self.topics.service(), payload)
+    }
+
+    /// The beat by which plants notice that the service is gone.
+    #[must_use]
+    pub fn heartbeat(&self, at: Wall) -> Message {
+        #[derive(Serialize)]
+        struct Beat {
+            at: String,
+        }
+        Message::event(self.topics.heartbeat(), json(&Beat { at: stamp(at) }))
+    }
+
+    /// The name of a device, for lines and records.
+    #[must_use]
+    pub fn device(&self, device: DeviceId) -> &str {
+        &self.model.device(device).name
+    }
+}

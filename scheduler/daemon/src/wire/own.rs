@@ -1,0 +1,178 @@
+//! Messages in our own form: JSON objects with the units in their keys.
+
+use super::decode::Malformed;
+use super::stamp;
+use leeside_core::ids::{DeviceId, SensorId};
+use leeside_core::input::{DriveState, Part, Reading, Report, Sample};
+use leeside_core::model::SensorKind;
+use leeside_core::pose::Pose;
+use leeside_core::time::Wall;
+use serde_json::{Map, Value};
+
+/// A reading: an object, or a bare number where there is only one.
+pub(super) fn reading(
+    sensor: SensorId,
+    kind: SensorKind,
+    payload: &Value,
+    arrived: Wall,
+) -> Result<Reading, Malformed> {
+    let wind = kind == SensorKind::Wind;
+    if !wind && payload.is_number() {
+        return Ok(Reading {
+            sensor,
+            at: arrived,
+            sample: Sample::Value(number(payload, "the reading")?),
+        });
+    }
+    let Value::Object(fields) = payload else {
+        return Err(Malformed::new(if wind {
+            "expected an object with gust_mps, mean_mps or direction_deg"
+        } else {
+            "expected a number or an object with value"
+        }));
+    };
+    let at = at(fields)?.unwrap_or(arrived);
+    let sample = if wind {
+        let (gust, mean) = (part(fields, "gust_mps")?, part(fields, "mean_mps")?);
+        let direction = part(fields, "direction_deg")?;
+        if gust == Part::Unsaid && mean == Part::Unsaid {
+            return Err(Malformed::new("neither gust_mps nor mean_mps is there"));
+        }
+        Sample::Wind {
+            gust,
+            mean,
+            direction,
+        }
+    } else {
+        let value = fields
+            .get("value")
+            .ok_or_else(|| Malformed::new("value is missing"))?;
+        Sample::Value(number(value, "value")?)
+    };
+    Ok(Reading { sensor, at, sample })
+}
+
+/// A part of a wind reading: missing is unsaid, null is none.
+fn part(fields: &Map<String, Value>, key: &str) -> Result<Part, Malformed> {
+    match fields.get(key) {
+        None => Ok(Part::Unsaid),
+        Some(Value::Null) => Ok(Part::Absent),
+        Some(value) => number(value, key).map(Part::Value),
+    }
+}
+
+pub(super) fn number(value: &Value, key: &str) -> Result<f64, Malformed> {
+    match value.as_f64() {
+        Some(number) if number.is_finite() => Ok(number),
+        Some(_) | None => Err(Malformed::new(format!("{key} must be a number"))),
+    }
+}
+
+fn at(fields: &Map<String, Value>) -> Result<Option<Wall>, Malformed> {
+    let Some(value) = fields.get("at") else {
+        return Ok(None);
+    };
+    value
+        .as_str()
+        .and_then(stamp::parse)
+        .map(Some)
+        .ok_or_else(|| Malformed::new("at must be a moment as RFC 3339 writes it"))
+}
+
+/// A yes or no: bare, or under `key`.
+pub(super) fn flag(payload: &Value, key: &str) -> Result<bool, Malformed> {
+    let value = match payload {
+        Value::Object(fields) => fields.get(key),
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) | Value::Array(_) => {
+            Some(payload)
+        }
+    };
+    value.and_then(Value::as_bool).ok_or_else(|| {
+        Malformed::new(format!(
+            "expected true, false or an object in which {key} is true or false"
+        ))
+    })
+}
+
+/// What a drive says of itself.
+pub(super) fn report(device: DeviceId, payload: &Value) -> Result<Report, Malformed> {
+    let Value::Object(fields) = payload else {
+        return Err(Malformed::new("expected an object with state"));
+    };
+    let state = match fields.get("state").and_then(Value::as_str) {
+        Some("moving") => DriveState::Moving,
+        Some("standing") => DriveState::Standing,
+        Some("refused") => DriveState::Refused,
+        Some("fault") => DriveState::Fault,
+        Some(_) | None => {
+            return Err(Malformed::new(
+                "state must be moving, standing, refused or fault",
+            ));
+        }
+    };
+    let sequence = match fields.get("sequence") {
+        None | Some(Value::Null) => None,
+        Some(value) => Some(
+            value
+                .as_u64()
+                .ok_or_else(|| Malformed::new("sequence must be the number of a command"))?,
+        ),
+    };
+    let pose = pose(fields.get("extension_pct"), fields.get("tilt_deg"))?;
+    let power_w = match fields.get("power_w") {
+        None | Some(Value::Null) => None,
+        Some(value) => Some(number(value, "power_w")?),
+    };
+    Ok(Report {
+        device,
+        sequence,
+        state,
+        pose,
+        power_w,
+    })
+}
+
+/// A pose of an extension (without which there is none) and a tilt.
+pub(super) fn pose(
+    extension: Option<&Value>,
+    tilt: Option<&Value>,
+) -> Result<Option<Pose>, Malformed> {
+    let extension = whole(extension, "extension_pct", 0, 100)?;
+    let tilt_deg = whole(tilt, "tilt_deg", -90, 90)?;
+    let Some(pct) = extension else {
+        return match tilt_deg {
+            None => Ok(None),
+            Some(_) => Err(Malformed::new(
+                "tilt_deg without extension_pct says no pose",
+            )),
+        };
+    };
+    let extension_pct =
+        u8::try_from(pct).map_err(|_| Malformed::new("extension_pct is 0 to 100"))?;
+    Ok(Some(Pose {
+        extension_pct,
+        tilt_deg,
+    }))
+}
+
+/// A whole number within bounds; drives that measure fractions are rounded.
+fn whole(
+    value: Option<&Value>,
+    key: &str,
+    least: i16,
+    most: i16,
+) -> Result<Option<i16>, Malformed> {
+    let Some(value) = value.filter(|value| !value.is_null()) else {
+        return Ok(None);
+    };
+    let rounded = number(value, key)?.round();
+    if rounded < f64::from(least) || rounded > f64::from(most) {
+        return Err(Malformed::new(format!("{key} is {least} to {most}")));
+    }
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "within the bounds of i16, checked just above"
+    )]
+    let whole = rounded as i16;
+    Ok(Some(whole))
+}
