@@ -387,3 +387,96 @@ fn dtend_keeps_the_elapsed_time_through_a_clock_change() {
         ["2025-03-29 22:00:00", "2025-03-30 22:00:00"]
     );
 }
+
+/// The zone of Berlin written out as a VTIMEZONE, in the way of one program with
+/// onsets from 1601 on and of another with its history.
+const HOUSE_ZONES: [&str; 2] = [
+    "BEGIN:STANDARD\nDTSTART:16010101T030000\nTZOFFSETFROM:+0200\nTZOFFSETTO:+0100\nRRULE:FREQ=YEARLY;BYDAY=-1SU;BYMONTH=10\nEND:STANDARD\nBEGIN:DAYLIGHT\nDTSTART:16010101T020000\nTZOFFSETFROM:+0100\nTZOFFSETTO:+0200\nRRULE:FREQ=YEARLY;BYDAY=-1SU;BYMONTH=3\nEND:DAYLIGHT",
+    "BEGIN:DAYLIGHT\nDTSTART:19960331T020000\nTZOFFSETFROM:+0100\nTZOFFSETTO:+0200\nRDATE:19960331T020000,19970330T020000\nRRULE:FREQ=YEARLY;BYMONTH=3;BYDAY=-1SU;UNTIL=20260329T010000Z\nEND:DAYLIGHT\nBEGIN:DAYLIGHT\nDTSTART:20270328T020000\nTZOFFSETFROM:+0100\nTZOFFSETTO:+0200\nRRULE:FREQ=YEARLY;BYMONTH=3;BYDAY=-1SU\nEND:DAYLIGHT\nBEGIN:STANDARD\nDTSTART:19961027T030000\nTZOFFSETFROM:+0200\nTZOFFSETTO:+0100\nRRULE:FREQ=YEARLY;BYMONTH=10;BYDAY=-1SU\nEND:STANDARD",
+];
+
+/// A custom VTIMEZONE gives the instants of the IANA zone whose rules it has: every
+/// quarter of an hour around the clock changes of 2025 to 2028, gaps and overlaps
+/// included, and a few times far from them.
+#[test]
+fn a_custom_zone_behaves_as_the_iana_zone_it_copies() {
+    for house in HOUSE_ZONES {
+        let mut walls: Vec<NaiveDateTime> =
+            vec![compact("19990101T000000"), compact("20900701T120000")];
+        for day in [
+            "20250330", "20251026", "20260329", "20261025", "20270328", "20271031", "20280326",
+            "20281029",
+        ] {
+            let midnight = compact(&format!("{day}T000000"));
+            walls.extend((-4..24).map(|quarter| midnight + TimeDelta::minutes(15 * quarter)));
+        }
+        let events: String = walls
+            .iter()
+            .map(|wall| {
+                format!(
+                    "BEGIN:VEVENT\nUID:{wall}\nDTSTART;TZID=House:{}\nSUMMARY:{wall}\nEND:VEVENT\n",
+                    wall.format("%Y%m%dT%H%M%S")
+                )
+            })
+            .collect();
+        let text = format!(
+            "BEGIN:VCALENDAR\nVERSION:2.0\nBEGIN:VTIMEZONE\nTZID:House\n{house}\nEND:VTIMEZONE\n{events}END:VCALENDAR\n"
+        );
+        let (calendar, problems) = Calendar::parse("house", text);
+        assert!(problems.is_empty(), "{problems:?}");
+        let got = calendar
+            .occurrences(
+                early(),
+                "2199-01-01T00:00:00Z".parse().unwrap(),
+                Tz::Europe__Berlin,
+            )
+            .occurrences;
+        assert_eq!(got.len(), walls.len());
+        for occurrence in got {
+            let wall = occurrence
+                .summary
+                .parse::<NaiveDateTime>()
+                .or_else(|_| {
+                    NaiveDateTime::parse_from_str(&occurrence.summary, "%Y-%m-%d %H:%M:%S")
+                })
+                .unwrap();
+            assert_eq!(
+                occurrence.start,
+                leeside_core::time::to_utc(Tz::Europe__Berlin, wall).utc,
+                "{wall}"
+            );
+        }
+    }
+}
+
+/// What lasts into the range is found from behind its begin, however long ago.
+#[test]
+fn overlapping_finds_what_began_before() {
+    let text = "BEGIN:VCALENDAR\nVERSION:2.0\nBEGIN:VEVENT\nUID:1\nDTSTART;VALUE=DATE:20241220\nDURATION:P3W\nRRULE:FREQ=YEARLY\nEND:VEVENT\nBEGIN:VEVENT\nUID:2\nDTSTART;TZID=Europe/Berlin:20270105T220000\nDURATION:PT4H\nEND:VEVENT\nEND:VCALENDAR\n";
+    let (calendar, _) = Calendar::parse("x", text);
+    let ask = |from: &str, to: &str| -> Vec<(String, String)> {
+        let list = calendar
+            .overlapping(
+                from.parse().unwrap(),
+                to.parse().unwrap(),
+                Tz::Europe__Berlin,
+            )
+            .occurrences;
+        list.iter()
+            .map(|o| (o.uid.clone(), o.start_local.to_string()))
+            .collect()
+    };
+    let pair = |uid: &str, start: &str| (uid.to_owned(), start.to_owned());
+    assert_eq!(
+        ask("2027-01-05T23:30:00Z", "2027-01-05T23:31:00Z"),
+        [
+            pair("1", "2026-12-20 00:00:00"),
+            pair("2", "2027-01-05 22:00:00")
+        ]
+    );
+    assert_eq!(
+        ask("2027-01-09T22:59:59Z", "2027-12-19T23:00:00Z"),
+        [pair("1", "2026-12-20 00:00:00")]
+    );
+    assert_eq!(ask("2027-01-09T23:00:00Z", "2027-12-19T23:00:00Z"), []);
+}

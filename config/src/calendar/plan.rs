@@ -6,7 +6,8 @@ use super::rule::{Frequency, Rule};
 
 /// What stays the same over all periods of a series.
 pub(crate) struct Plan {
-    months: Vec<i32>,
+    /// Ascending; empty: all.
+    pub(crate) months: Vec<i32>,
     month_days: Vec<i32>,
     weekdays: Vec<Weekday>,
     /// Times of day of a Daily or longer period, or offsets within a shorter one.
