@@ -13,5 +13,8 @@ use chrono::NaiveDate;
 #[must_use]
 pub fn phase_starts(model: &Model, plan: &DayPlan, date: NaiveDate) -> Vec<(Wall, usize)> {
     let starts = starts_by(model, 0, plan, date);
-    starts.into_iter().map(|start| (start.at, usize::from(start.phase))).collect()
+    starts
+        .into_iter()
+        .map(|start| (start.at, usize::from(start.phase)))
+        .collect()
 }

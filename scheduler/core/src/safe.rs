@@ -37,7 +37,9 @@ impl TimeToSafe {
     /// All parts together, ms.
     #[must_use]
     pub const fn total_ms(&self) -> i64 {
-        self.detection_ms.saturating_add(self.start_ms).saturating_add(self.travel_ms)
+        self.detection_ms
+            .saturating_add(self.start_ms)
+            .saturating_add(self.travel_ms)
     }
 }
 
@@ -48,14 +50,23 @@ pub fn time_to_safe(model: &Model, group: GroupId) -> Option<TimeToSafe> {
     let rule = model.group(group).wind.as_ref()?;
     let silence = |link: &crate::model::WindLink| model.sensor(link.sensor).validity.silence_ms;
     let measuring = rule.links.iter().filter(|link| !link.advisory);
-    let detection_ms = measuring.map(silence).max()?.saturating_add(rule.persistence_ms);
+    let detection_ms = measuring
+        .map(silence)
+        .max()?
+        .saturating_add(rule.persistence_ms);
     let parts = |device: &DeviceId| {
         let start_ms = longest_start_ms(model, model.device(*device).drive.feeder);
         (start_ms, longest_way_ms(model.product_of(*device)), *device)
     };
     let slowest = model.group(group).devices.iter().map(parts);
     let (start_ms, travel_ms, slowest) = slowest.max_by_key(|(start, way, _)| start + way)?;
-    Some(TimeToSafe { group, detection_ms, start_ms, travel_ms, slowest })
+    Some(TimeToSafe {
+        group,
+        detection_ms,
+        start_ms,
+        travel_ms,
+        slowest,
+    })
 }
 
 /// The longest of all groups.
@@ -69,13 +80,22 @@ pub fn longest_time_to_safe(model: &Model) -> Option<TimeToSafe> {
 /// From a command to the last start on a feeder on which everything wants to move.
 fn longest_start_ms(model: &Model, id: FeederId) -> i64 {
     let feeder = model.feeder(id);
-    let on_it = || model.devices.iter().filter(|device| device.drive.feeder == id);
-    let pause_ms = on_it().map(|device| model.product(device.product).reversal_pause_ms).max();
+    let on_it = || {
+        model
+            .devices
+            .iter()
+            .filter(|device| device.drive.feeder == id)
+    };
+    let pause_ms = on_it()
+        .map(|device| model.product(device.product).reversal_pause_ms)
+        .max();
     let drives = i64::try_from(on_it().count()).unwrap_or(i64::MAX);
     let at_once = i64::from(feeder.starts_at_once.max(1));
     // One step more than the drives need among themselves: starts of a moment ago.
     let steps = (drives - 1).max(0) / at_once + 1;
-    pause_ms.unwrap_or(0).saturating_add(steps.saturating_mul(feeder.stagger_ms))
+    pause_ms
+        .unwrap_or(0)
+        .saturating_add(steps.saturating_mul(feeder.stagger_ms))
 }
 
 /// The longest way to a product's wind refuge.

@@ -63,9 +63,11 @@ impl Core {
             {
                 exposed.get_or_insert_with(|| exception.because.clone());
             }
-            if exception.is_some_and(|e| matches!(e.because, Because::DutySpent { .. })) {
+            let spent = exception.filter(|e| matches!(e.because, Because::DutySpent { .. }));
+            if spent.is_some() {
                 self.await_budget(device, &verdict.course);
             }
+            self.duty_alarm(device, spent.map(|e| e.because.clone()));
         }
         self.refuge_alarm(group, exposed);
         if orders.is_empty() {
@@ -268,6 +270,23 @@ impl Core {
         let key = format!("drive_unconfirmed/{}", self.model.device(device).name);
         let because = Because::Drive { trouble: told };
         self.set_alarm(key, AlarmWord::DriveUnconfirmed, trouble.is_some(), because);
+    }
+
+    /// Comfort moves of a drive wait for its duty budget.
+    fn duty_alarm(&mut self, device: DeviceId, spent: Option<Because>) {
+        if spent.is_none() && self.alarms.is_empty() {
+            return;
+        }
+        let key = format!("drive_duty/{}", self.model.device(device).name);
+        let active = spent.is_some();
+        if active || self.alarms.contains_key(&key) {
+            self.set_alarm(
+                key,
+                AlarmWord::DriveDuty,
+                active,
+                spent.unwrap_or(Because::Rest),
+            );
+        }
     }
 
     /// A device cannot be in its refuge though its guard wants it there.

@@ -212,6 +212,12 @@ impl Core {
         let date = self.now.wall.local_date(model.site.zone);
         let now = self.now;
         let heat = self.heat(group, &light);
+        sun::new_day(&mut self.groups[group.index()].sun, date);
+        // Moves that cannot happen are not counted: no sun allowed, or a guard or
+        // somebody's hand decides anyway.
+        let verdict = self.groups[group.index()].verdict.as_ref();
+        let outranked = verdict.is_some_and(|v| v.decided_by < Word::Sun);
+        let counts = self.sun_allowed(group) && !outranked;
         let mut state = self.groups[group.index()].sun.clone();
         sun::step_heat(&mut state, rule, heat, now);
         let mut outlook = Outlook {
@@ -220,15 +226,11 @@ impl Core {
             wall: now.wall,
             ahead: &mut self.facades[facade.index()].ahead,
         };
-        sun::step(
-            &mut state,
-            rules,
-            rule,
-            &light,
-            lit,
-            (now, date),
-            &mut outlook,
-        );
+        sun::step(&mut state, rules, rule, &light, lit, now, &mut outlook);
+        if !counts {
+            let before = &self.groups[group.index()].sun;
+            (state.travels, state.tilts) = (before.travels, before.tilts);
+        }
         match sun::due(&state, rule) {
             Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),
             _ => self.timers.clear(WakeFor::Sun(group)),

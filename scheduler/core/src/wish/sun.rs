@@ -98,6 +98,17 @@ impl SunState {
     }
 }
 
+/// A new local day has its own moves.
+pub(crate) fn new_day(state: &mut SunState, date: NaiveDate) {
+    let day = date.num_days_from_ce();
+    if state.day != Some(day) {
+        state.day = Some(day);
+        state.travels = 0;
+        state.tilts = 0;
+        state.capped = false;
+    }
+}
+
 /// One look at the light. `lit` says whether direct sun falls on the group's
 /// opening; the outlook tells the sun of the minutes to come.
 pub(crate) fn step(
@@ -106,16 +117,9 @@ pub(crate) fn step(
     rule: &SunRule,
     light: &FacadeLight,
     lit: bool,
-    (now, date): (Now, NaiveDate),
+    now: Now,
     outlook: &mut Outlook<'_>,
 ) {
-    let day = date.num_days_from_ce();
-    if state.day != Some(day) {
-        state.day = Some(day);
-        state.travels = 0;
-        state.tilts = 0;
-        state.capped = false;
-    }
     let shading = state.stage == Stage::Shading;
     let bright = lit && light.irradiance_wm2 >= rule.on_wm2;
     let dim = !lit || light.irradiance_wm2 <= rule.off_wm2;
