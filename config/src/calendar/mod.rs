@@ -58,10 +58,10 @@ pub const MAX_EVENTS: usize = 10_000;
 const MAX_OWN_ZONES: usize = 20;
 
 /// Periods, days and times that one expansion may look at, all events together.
-const MAX_STEPS: u64 = 5_000_000;
+const MAX_STEPS: u64 = 20_000_000;
 
 /// Occurrences that one expansion may yield, all events together.
-const MAX_OCCURRENCES: u64 = 50_000;
+const MAX_OCCURRENCES: u64 = 200_000;
 
 /// A calendar that has been read.
 #[derive(Debug, Clone)]
