@@ -59,6 +59,8 @@ pub struct SensorState {
     pub(crate) last: Option<Reading>,
     /// Scalar value, or the mean wind.
     pub(crate) value: Option<f64>,
+    /// When that value was measured.
+    value_at: Option<Wall>,
     pub(crate) gust: Option<f64>,
     gust_at: Steady,
     pub(crate) direction: Option<f64>,
@@ -80,6 +82,7 @@ impl SensorState {
             heard: now.steady,
             last: None,
             value: None,
+            value_at: None,
             gust: None,
             gust_at: now.steady,
             direction: None,
@@ -99,6 +102,8 @@ impl SensorState {
             self.standing = Standing::Waiting;
         }
         self.heard = now.steady;
+        // After a step back of the wall clock nothing would be newer than this.
+        self.last = self.last.filter(|last| last.at <= now.wall);
         self.value = None;
         self.gust = None;
         self.direction = None;
@@ -165,7 +170,7 @@ impl SensorState {
             return before != self.standing;
         }
         self.keep(sensor, reading, now);
-        self.last = Some(*reading);
+        self.last = Some(self.merged(reading));
         self.recover(sensor, now);
         true
     }
@@ -206,18 +211,59 @@ impl SensorState {
     }
 
     fn too_fast(&self, sensor: &Sensor, value: Option<f64>, at: Wall) -> bool {
-        let (Some(limit), Some(old), Some(new), Some(last)) =
-            (sensor.validity.max_rate_per_s, self.value, value, self.last)
-        else {
+        // Against the last value that was believed, so that a lasting change is
+        // believed in the end.
+        let (Some(limit), Some(old), Some(new), Some(since)) = (
+            sensor.validity.max_rate_per_s,
+            self.value,
+            value,
+            self.value_at,
+        ) else {
             return false;
         };
-        let seconds = seconds((at.0 - last.at.0).max(1_000));
+        let seconds = seconds((at.0 - since.0).max(1_000));
         (new - old).abs() > limit * seconds
+    }
+
+    /// The reading as one, where it completes the last one of its moment.
+    fn merged(&self, reading: &Reading) -> Reading {
+        let first = self.last.filter(|last| last.at == reading.at);
+        let (
+            Some(Sample::Wind {
+                gust: g1,
+                mean: m1,
+                direction: d1,
+            }),
+            Sample::Wind {
+                gust,
+                mean,
+                direction,
+            },
+        ) = (first.map(|last| last.sample), reading.sample)
+        else {
+            return *reading;
+        };
+        let or = |new: Part, old: Part| if new == Part::Unsaid { old } else { new };
+        Reading {
+            sample: Sample::Wind {
+                gust: or(gust, g1),
+                mean: or(mean, m1),
+                direction: or(direction, d1),
+            },
+            ..*reading
+        }
     }
 
     fn keep(&mut self, sensor: &Sensor, reading: &Reading, now: Now) {
         let before = (self.value, self.gust);
         let completing = self.last.is_some_and(|last| last.at == reading.at);
+        let measures = match reading.sample {
+            Sample::Value(_) => true,
+            Sample::Wind { mean, .. } => mean.value().is_some(),
+        };
+        if measures {
+            self.value_at = Some(reading.at);
+        }
         match reading.sample {
             Sample::Value(value) => self.value = Some(value),
             Sample::Wind {

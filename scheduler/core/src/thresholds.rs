@@ -18,8 +18,8 @@ pub(crate) struct Thresholds {
     from: Vec<f64>,
     /// Wishes ask "at or below": sorted, W/m².
     to: Vec<f64>,
-    /// Openings that the facade's surroundings may shade, without repeats.
-    openings: Vec<Opening>,
+    /// Openings that something may shade, with what does, without repeats.
+    openings: Vec<(Opening, Obstructions)>,
     /// Per group on the facade, its opening.
     groups: Vec<(GroupId, Option<u8>)>,
 }
@@ -53,9 +53,9 @@ impl Thresholds {
             thresholds.from.push(rule.on_wm2);
             thresholds.from.extend(rule.heat.iter().map(|h| h.from_wm2));
             thresholds.to.push(rule.off_wm2);
-            let shaded = model.facade(group.facade).obstructions != Obstructions::default();
+            let shaded = group.obstructions != Obstructions::default();
             let opening = group.opening.filter(|_| shaded);
-            let index = opening.and_then(|opening| thresholds.opening(opening));
+            let index = opening.and_then(|o| thresholds.opening(o, &group.obstructions));
             thresholds.groups.push((id, index));
         }
         for list in [&mut thresholds.from, &mut thresholds.to] {
@@ -65,13 +65,15 @@ impl Thresholds {
         thresholds
     }
 
-    /// The index of an opening; more than 64 different ones share the last.
-    fn opening(&mut self, opening: Opening) -> Option<u8> {
-        if let Some(index) = self.openings.iter().position(|o| *o == opening) {
+    /// The index of an opening and what shades it; more than 64 different ones
+    /// share the last.
+    fn opening(&mut self, opening: Opening, by: &Obstructions) -> Option<u8> {
+        let same = |(o, b): &(Opening, Obstructions)| *o == opening && b == by;
+        if let Some(index) = self.openings.iter().position(same) {
             return u8::try_from(index).ok();
         }
         if self.openings.len() < 64 {
-            self.openings.push(opening);
+            self.openings.push((opening, by.clone()));
         }
         u8::try_from(self.openings.len() - 1).ok()
     }
@@ -89,8 +91,8 @@ impl Thresholds {
         let count = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
         let mut lit = 0;
         if sunlit {
-            for (index, opening) in self.openings.iter().enumerate() {
-                if facade.obstructions.lit_share(&facade.plane, sun, opening) > 0.0 {
+            for (index, (opening, by)) in self.openings.iter().enumerate() {
+                if by.lit_share(&facade.plane, sun, opening) > 0.0 {
                     lit |= 1 << index;
                 }
             }

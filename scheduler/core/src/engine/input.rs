@@ -17,7 +17,9 @@ impl Core {
         match input {
             Input::Reading(reading) => self.reading(&reading),
             Input::Garbled { sensor } => {
-                self.sensors[sensor.index()].garbled();
+                if let Some(state) = self.sensors.get_mut(sensor.index()) {
+                    state.garbled();
+                }
             }
             Input::Contact { contact, active } => self.contact(contact, active),
             Input::Request(request) => self.request(&request),
@@ -77,6 +79,14 @@ impl Core {
             return;
         };
         let (kind, latch) = (contact.kind, contact.latch_ms);
+        // What comes through a lost gateway may tell of danger, never of its end.
+        let lost = contact
+            .gateway
+            .is_some_and(|g| self.gateways_lost[g.index()]);
+        if lost && !active {
+            return;
+        }
+        let before = self.contact_active(id);
         let state = &mut self.contacts[id.index()];
         let was = state.heard.is_some() && state.active;
         let first = state.heard.is_none();
@@ -88,7 +98,7 @@ impl Core {
         self.arm_contact(id);
         if kind == ContactKind::Switch {
             self.switch(id, was, active);
-        } else if first || was != active {
+        } else if first || was != active || before != self.contact_active(id) {
             self.contact_changed(id);
         }
     }
@@ -257,7 +267,7 @@ impl Core {
             }
             Ask::Acknowledge { key } => self.acknowledge(key, &request.by),
             Ask::FrostCleared { group } => {
-                crate::guard::ice::cleared(&mut self.groups[group.index()].ice);
+                self.frost_cleared(*group);
                 self.mark(*group, stale_bits::GUARDS | stale_bits::DECIDE);
                 self.group_alarms(*group);
             }
@@ -522,6 +532,13 @@ impl Core {
                 self.sensor_changed(sensor);
             }
         }
+        for index in 0..self.contacts.len() {
+            if lost && self.model.contacts[index].gateway == Some(id) {
+                self.contacts[index].unhear();
+                self.arm_contact(ContactId::of(index));
+                self.contact_changed(ContactId::of(index));
+            }
+        }
         for index in 0..self.drives.len() {
             let device = DeviceId::of(index);
             if self.model.device(device).drive.gateway == Some(id) {
@@ -544,9 +561,7 @@ impl Core {
             state.restart(now);
         }
         for state in &mut self.contacts {
-            state.heard = None;
-            state.latched_until = None;
-            state.pressed = None;
+            state.unhear();
         }
         for state in &mut self.groups {
             state.wind.restart();

@@ -108,7 +108,7 @@ impl Core {
         let silent_at = state.silent_at(sensor);
         let fault = if silent_at <= now {
             Some(Fault::Silent)
-        } else if state.stuck_at(sensor).is_some_and(|at| at <= now) && state.value.is_some() {
+        } else if state.stuck_at(sensor).is_some_and(|at| at <= now) && state.wind().is_some() {
             Some(Fault::Stuck)
         } else if state.zero_at(sensor).is_some_and(|at| at <= now) && self.neighbour_blows(id) {
             Some(Fault::ZeroWhileNeighbourBlows)
@@ -156,8 +156,10 @@ impl Core {
         for &other in &topology.neighbours[id.index()] {
             let sensor = self.model.sensor(other);
             let due = self.sensors[other.index()].zero_at(sensor);
+            // Once this moment has passed: the other's own reading of it comes first.
             if due.is_some_and(|at| at <= self.now.steady) {
-                self.check(other);
+                self.timers
+                    .set(WakeFor::SensorCheck(other), self.now.steady);
             }
         }
         // Whoever has this one as a substitute listens too.

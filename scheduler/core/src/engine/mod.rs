@@ -325,6 +325,13 @@ impl ContactState {
             long: false,
         }
     }
+
+    /// Nothing that was heard before counts: it has to be heard anew.
+    const fn unhear(&mut self) {
+        self.heard = None;
+        self.latched_until = None;
+        self.pressed = None;
+    }
 }
 
 impl FacadeState {

@@ -163,6 +163,13 @@ impl Core {
         }
     }
 
+    /// Somebody has looked at a frozen device: it is free.
+    pub(super) fn frost_cleared(&mut self, group: GroupId) {
+        let before = self.engaged_of(group);
+        guard::ice::cleared(&mut self.groups[group.index()].ice);
+        self.say_lockouts(group, &before, self.now);
+    }
+
     fn engaged_of(&self, group: GroupId) -> [Option<Discriminant>; 4] {
         WEATHER.map(|word| {
             let engaged = self.guard(group, word)?.engaged.as_ref()?;

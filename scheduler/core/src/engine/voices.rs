@@ -147,7 +147,7 @@ impl Core {
 
     fn service(&self, group: GroupId) -> Option<Voice> {
         let service = self.groups[group.index()].service.as_ref()?;
-        if self.model.policy.fire_moves_service && self.fire(group).is_some() {
+        if self.model.policy.fire_moves_service && self.fire_told(group) {
             return None;
         }
         Some(Voice {
@@ -168,6 +168,14 @@ impl Core {
             .iter()
             .copied()
             .find(|c| self.contact_active(*c))
+    }
+
+    /// Whether a fire contact has told of fire. One that is only unknown must not
+    /// move what somebody works at.
+    fn fire_told(&self, group: GroupId) -> bool {
+        let rule = self.model.group(group).fire.as_ref();
+        let mut contacts = rule.iter().flat_map(|rule| &rule.contacts);
+        contacts.any(|c| self.contacts[c.index()].active)
     }
 
     fn fire_voice(&self, group: GroupId) -> Option<Voice> {
@@ -205,10 +213,10 @@ impl Core {
         })
     }
 
-    /// The refuge that most of a group takes: that of its first device.
+    /// The refuge that most of a group takes: that of its first device that is harmed.
     fn refuge(&self, group: GroupId, word: Word) -> Option<Pose> {
-        let first = *self.model.group(group).devices.first()?;
-        self.device_refuge(first, word)
+        let devices = &self.model.group(group).devices;
+        devices.iter().find_map(|d| self.device_refuge(*d, word))
     }
 
     /// The refuge of a device from a weather guard; `None`: it is not harmed.
@@ -568,7 +576,9 @@ impl Core {
             None => match contact.kind {
                 // Never heard since the restart: a door may be open, somebody may be in.
                 ContactKind::Door | ContactKind::Occupancy | ContactKind::Window => true,
-                ContactKind::Fire | ContactKind::Switch => false,
+                // Fire speaks when it changes: the last word stands.
+                ContactKind::Fire => state.active,
+                ContactKind::Switch => false,
             },
             Some(heard) => {
                 let silent = contact.silence_ms.is_some_and(|ms| now.0 - heard.0 >= ms);

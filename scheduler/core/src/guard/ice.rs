@@ -25,7 +25,10 @@ pub(crate) struct IceState {
     trusted_c: Option<f64>,
     /// When moisture was last seen.
     moist: Option<Steady>,
-    /// Somebody has looked and found it free: no frost lockout until it has been warm again.
+    /// It rained at the last look.
+    raining: bool,
+    /// Somebody has looked and found it free: no frost lockout for the frost that
+    /// was looked at. The next one, or not knowing, engages as ever.
     cleared: bool,
 }
 
@@ -39,8 +42,8 @@ pub(crate) const fn times(rule: &IceRule) -> Times {
 pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now) {
     let moist = moist(state, rule, sensors, now);
     let look = look(state, rule, sensors, moist);
+    state.cleared &= matches!(look, Look::Over { .. } | Look::Waiting);
     if state.cleared {
-        state.cleared = look != Look::Calm;
         return;
     }
     let was_engaged = state.guard.engaged.is_some();
@@ -124,9 +127,12 @@ fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now
             },
             Moisture::Rain { sensor, within_ms } => match hear(sensors, sensor) {
                 Heard::Good(_, s) => {
-                    if s.value.is_some_and(|v| v > 0.0) {
+                    // Between two looks it rained on, if it did at the first.
+                    let rains = s.value.is_some_and(|v| v > 0.0);
+                    if rains || state.raining {
                         state.moist = Some(now.steady);
                     }
+                    state.raining = rains;
                     state
                         .moist
                         .is_some_and(|at| now.steady.0 - at.0 <= within_ms)

@@ -2,13 +2,14 @@
 //! groups that hang there.
 
 use crate::time::{MINUTE, Wall};
-use leeside_solar::{Cutoff, Plane, Slats, SunPath};
+use leeside_solar::{Cutoff, Plane, Slats, Sun, SunPath};
 
 /// Profile angles of the coming minutes and what slats can do about them.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Ahead {
     span: Option<(Wall, i64)>,
     profiles: Vec<f64>,
+    suns: Vec<Sun>,
     cutoffs: Vec<(Slats, Cutoff)>,
 }
 
@@ -16,6 +17,11 @@ impl Ahead {
     /// Profile angles of the minutes at which the sun is on the facade.
     pub(crate) fn profiles(&self) -> &[f64] {
         &self.profiles
+    }
+
+    /// The sun at the same minutes.
+    pub(crate) fn suns(&self) -> &[Sun] {
+        &self.suns
     }
 
     /// The tilt that blocks through all of them.
@@ -44,10 +50,12 @@ impl Outlook<'_> {
             self.ahead.span = Some((self.wall, minutes));
             self.ahead.cutoffs.clear();
             self.ahead.profiles.clear();
+            self.ahead.suns.clear();
             for minute in 0..=minutes {
                 let sun = self.path.at(self.wall.0 + minute * MINUTE);
                 if self.plane.sunlit(&sun) {
                     self.ahead.profiles.push(self.plane.profile_angle_deg(&sun));
+                    self.ahead.suns.push(sun);
                 }
             }
         }

@@ -197,12 +197,18 @@ fn track(state: &mut SunState, group: &Group, rule: &SunRule, now: Now, outlook:
         SunAim::Fixed(pose) => state.pose = pose,
         SunAim::TrackSlats => track_slats(state, group, rule, first, outlook.over(minutes)),
         SunAim::Depth { section, depth_m } => {
-            let wanted = outlook
-                .over(minutes)
+            let plane = outlook.plane;
+            let ahead = outlook.over(minutes);
+            // What an overhang shades already needs no curtain.
+            let wanted = ahead
                 .profiles()
                 .iter()
-                .map(|p| section.extension_for_depth(*p, 0.0, depth_m))
-                .fold(0.0, f64::max);
+                .zip(ahead.suns())
+                .map(|(profile, sun)| {
+                    let shaded_m = group.obstructions.shadow_from_head(&plane, sun);
+                    section.extension_for_depth(*profile, shaded_m, depth_m)
+                });
+            let wanted = wanted.fold(0.0, f64::max);
             extend(state, rule, first, wanted);
         }
         SunAim::Terrace {
