@@ -106,6 +106,9 @@ pub fn sun_path(plot: &SunPathPlot) -> String {
         draw_day(&mut svg, &frame, day);
     }
     // A white halo keeps labels legible where lines cross them.
+    for hour in &plot.hours {
+        label_hour(&mut svg, &frame, hour);
+    }
     for day in &plot.days {
         label_day(&mut svg, &frame, day);
     }
@@ -205,7 +208,7 @@ text{font:13px system-ui,sans-serif;fill:#222}\
 .dot-lit{fill:#d55e00;stroke:#fff;stroke-width:1}\
 .dot{fill:#fff;stroke:#0072b2;stroke-width:1.2}\
 .facade{fill:#222}\
-.edge{fill:none;stroke:#555;stroke-width:1}\
+.edge{stroke:#555;stroke-width:1}\
 </style>\n\
 <defs>\
 <pattern id=\"skyline\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\">\
@@ -367,18 +370,32 @@ fn draw_hour(svg: &mut String, frame: &Frame, hour: &HourLine) {
         return;
     }
     line(svg, format_args!("<path class=\"hour\" d=\"{path}\"/>"));
+}
+
+/// Beside the outermost point of the hour, on the side away from noon, where the
+/// paths leave room.
+fn label_hour(svg: &mut String, frame: &Frame, hour: &HourLine) {
     let highest = hour.points.iter().max_by(|a, b| a.1.total_cmp(&b.1));
-    if let Some((azimuth, elevation)) = highest {
-        let (x, y) = (frame.x(*azimuth), frame.y(*elevation) - 7.0);
-        let label = escaped(&hour.label);
-        line(
-            svg,
-            format_args!(
-                "<text class=\"small halo\" x=\"{x:.1}\" y=\"{y:.1}\" \
-                 text-anchor=\"middle\">{label}</text>"
-            ),
-        );
-    }
+    let Some((azimuth, elevation)) = highest else {
+        return;
+    };
+    let (x, y) = (frame.x(*azimuth), frame.y(*elevation));
+    let from_middle = x - f64::midpoint(LEFT, WIDTH - RIGHT);
+    let (dx, dy, anchor) = if from_middle.abs() < 25.0 {
+        (0.0, -8.0, "middle")
+    } else if from_middle < 0.0 {
+        (-6.0, -3.0, "end")
+    } else {
+        (6.0, -3.0, "start")
+    };
+    let (x, y, label) = (x + dx, y + dy, escaped(&hour.label));
+    line(
+        svg,
+        format_args!(
+            "<text class=\"small halo\" x=\"{x:.1}\" y=\"{y:.1}\" \
+             text-anchor=\"{anchor}\">{label}</text>"
+        ),
+    );
 }
 
 /// What the lines and patterns mean, and the lit hours day by day.
@@ -415,12 +432,8 @@ fn legend(svg: &mut String, plot: &SunPathPlot) {
         128.0,
     );
     let kinds = [
-        (RegionKind::Skyline, "skyline", 118.0),
-        (
-            RegionKind::Shade,
-            "shaded by the building or its neighbour",
-            312.0,
-        ),
+        (RegionKind::Skyline, "skyline", 106.0),
+        (RegionKind::Shade, "shaded by building or neighbour", 262.0),
         (RegionKind::Behind, "behind the facade", 120.0),
     ];
     for (kind, words, width) in kinds {
@@ -436,7 +449,7 @@ fn legend(svg: &mut String, plot: &SunPathPlot) {
     line(
         svg,
         format_args!(
-            "<text class=\"small\" x=\"{LEFT}\" y=\"{y}\">Direct sun on the facade</text>"
+            "<text class=\"small\" x=\"{LEFT}\" y=\"{y}\">Direct sun, by the local clock</text>"
         ),
     );
     for day in &plot.days {
