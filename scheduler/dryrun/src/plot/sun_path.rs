@@ -5,9 +5,12 @@
 //! of Okabe and Ito's palette), so the drawing reads in grey print and to every
 //! eye; what hides the sun is hatched, not only tinted.
 
+mod frame;
+
 use std::fmt::Write as _;
 
 use super::escaped;
+use frame::{CHART, Frame, LEFT, RIGHT, ROW, TOP, WIDTH};
 
 /// What is to be drawn.
 #[derive(Debug, Clone)]
@@ -80,13 +83,6 @@ pub struct Region {
     pub band: Vec<(f64, f64, f64)>,
 }
 
-const WIDTH: f64 = 960.0;
-const LEFT: f64 = 56.0;
-const RIGHT: f64 = 24.0;
-const TOP: f64 = 74.0;
-const CHART: f64 = 420.0;
-const ROW: f64 = 19.0;
-
 /// The drawing as a complete SVG document.
 #[must_use]
 pub fn sun_path(plot: &SunPathPlot) -> String {
@@ -129,44 +125,6 @@ pub fn sun_path(plot: &SunPathPlot) -> String {
 fn line(svg: &mut String, text: std::fmt::Arguments<'_>) {
     let _ = svg.write_fmt(text);
     svg.push('\n');
-}
-
-/// From angles to the drawing.
-struct Frame {
-    left_azimuth: f64,
-    top_elevation: f64,
-}
-
-impl Frame {
-    fn of(plot: &SunPathPlot) -> Self {
-        let highest = plot
-            .days
-            .iter()
-            .flat_map(|day| &day.points)
-            .fold(10.0, |high: f64, point| high.max(point.elevation_deg));
-        Self {
-            left_azimuth: plot.left_azimuth_deg,
-            // A little air above the highest path, in whole tens.
-            top_elevation: (10.0 * ((highest + 4.0) / 10.0).ceil()).clamp(20.0, 90.0),
-        }
-    }
-
-    /// Degrees from the left edge, 0..360.
-    fn from_left(&self, azimuth: f64) -> f64 {
-        (azimuth - self.left_azimuth).rem_euclid(360.0)
-    }
-
-    fn x(&self, azimuth: f64) -> f64 {
-        self.x_from_left(self.from_left(azimuth))
-    }
-
-    fn x_from_left(&self, degrees: f64) -> f64 {
-        LEFT + degrees / 360.0 * (WIDTH - LEFT - RIGHT)
-    }
-
-    fn y(&self, elevation: f64) -> f64 {
-        TOP + CHART * (1.0 - elevation.clamp(0.0, self.top_elevation) / self.top_elevation)
-    }
 }
 
 fn head(svg: &mut String, plot: &SunPathPlot, height: f64) {
@@ -316,20 +274,6 @@ fn quarter(azimuth: f64) -> Option<&'static str> {
     .find_map(|(at, name)| ((azimuth - at).abs() < 0.5).then_some(name))
 }
 
-/// Points as a path, lifted where they go over the edge of the drawing.
-fn polyline(frame: &Frame, points: impl Iterator<Item = (f64, f64)>) -> String {
-    let mut path = String::new();
-    let mut before: Option<f64> = None;
-    for (azimuth, elevation) in points {
-        let across = frame.from_left(azimuth);
-        let (x, y) = (frame.x_from_left(across), frame.y(elevation));
-        let goes_on = before.is_some_and(|b| (across - b).abs() < 180.0);
-        let _ = write!(path, "{}{x:.1} {y:.1}", if goes_on { 'L' } else { 'M' });
-        before = Some(across);
-    }
-    path
-}
-
 fn draw_day(svg: &mut String, frame: &Frame, day: &PathDay) {
     let mut rest = day.points.as_slice();
     while let Some(first) = rest.first() {
@@ -337,10 +281,7 @@ fn draw_day(svg: &mut String, frame: &Frame, day: &PathDay) {
         // One point more, so that neighbouring pieces meet.
         let piece = &rest[..rest.len().min(alike + 1)];
         let class = if first.lit { "lit" } else { "unlit" };
-        let path = polyline(
-            frame,
-            piece.iter().map(|p| (p.azimuth_deg, p.elevation_deg)),
-        );
+        let path = frame.polyline(piece.iter().map(|p| (p.azimuth_deg, p.elevation_deg)));
         line(svg, format_args!("<path class=\"{class}\" d=\"{path}\"/>"));
         rest = &rest[alike..];
     }
@@ -365,7 +306,7 @@ fn label_day(svg: &mut String, frame: &Frame, day: &PathDay) {
 }
 
 fn draw_hour(svg: &mut String, frame: &Frame, hour: &HourLine) {
-    let path = polyline(frame, hour.points.iter().copied());
+    let path = frame.polyline(hour.points.iter().copied());
     if path.is_empty() {
         return;
     }
