@@ -24,11 +24,11 @@ fn one_event(dtstart: &str, rrule: &str) -> String {
     )
 }
 
-/// All 44 cases of the shared table: RFC 5545 §3.8.5.3 examples as printed, and
+/// All 44 cases of the table: RFC 5545 §3.8.5.3 examples as printed, and
 /// zones, gaps, overlaps, EXDATE, RDATE, UNTIL, floating and all-day ones. The
 /// table was agreed on by dateutil, libical and recurring-ical-events.
 #[test]
-fn the_shared_cases_agree_exactly() {
+fn the_44_cases_agree_exactly() {
     let table: serde_json::Value =
         serde_json::from_str(include_str!("reference/rrule_cases.json")).unwrap();
     let cases = table["cases"].as_array().unwrap();

@@ -46,10 +46,10 @@ fn compare(table: Table, ours_instead: &[(&str, &str, &str, bool)]) -> usize {
     compared
 }
 
-/// The shared table: nine regions, even years 2024 to 2034, exact in date, name and
+/// Nine regions, even years 2024 to 2034, exact in date, name and
 /// substitute; decreed days (`one_off`) left out, as they are no rules.
 #[test]
-fn the_shared_table_agrees_exactly() {
+fn the_nine_regions_agree_exactly() {
     let mut table = Table::new();
     let mut one_off = 0;
     for row in rows(include_bytes!("reference/holidays_nine_regions.csv")) {
@@ -107,15 +107,15 @@ fn all_regions_agree_with_the_holidays_library() {
     assert!(compare(table, &ours) > 6000);
 }
 
-/// Easter 1900 to 2199: python-dateutil for every year, and the shared table for the
+/// Easter 1900 to 2199: python-dateutil for every year, and a second table for the
 /// even ones.
 #[test]
 fn easter_agrees_for_three_centuries() {
     let all = rows(include_bytes!("reference/easter_all_years.csv"));
     assert_eq!(all.len(), 300);
-    let shared = rows(include_bytes!("reference/easter.csv"));
-    assert_eq!(shared.len(), 150);
-    for row in all.iter().chain(&shared) {
+    let even = rows(include_bytes!("reference/easter.csv"));
+    assert_eq!(even.len(), 150);
+    for row in all.iter().chain(&even) {
         assert_eq!(easter(row[0].parse().unwrap()).unwrap().to_string(), row[1]);
     }
     assert_eq!(easter(1582), None);

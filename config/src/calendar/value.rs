@@ -209,3 +209,102 @@ pub(crate) fn shorten(text: &str) -> String {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(text: &str) -> String {
+        match stamp(text) {
+            Ok(Stamp::Date(date)) => date.to_string(),
+            Ok(Stamp::Time { wall, utc }) => format!("{wall}{}", if utc { " UTC" } else { "" }),
+            Err(_) => "error".to_owned(),
+        }
+    }
+
+    /// The forms of RFC 5545 §3.3.4 and §3.3.5, and their edges.
+    #[test]
+    fn dates_and_times_are_read_strictly() {
+        for (text, wanted) in [
+            ("19970714", "1997-07-14"),
+            ("20240229", "2024-02-29"),
+            ("20230229", "error"),
+            ("00011231", "0001-12-31"),
+            ("00000101", "error"),
+            ("00990101", "0099-01-01"),
+            ("19980118T230000", "1998-01-18 23:00:00"),
+            ("19980119T070000Z", "1998-01-19 07:00:00 UTC"),
+            ("19980119t070000z", "1998-01-19 07:00:00 UTC"),
+            ("19970630T235960Z", "1997-06-30 23:59:59 UTC"),
+            ("19970630T235961Z", "error"),
+            ("19980118T240000", "error"),
+            ("19980118T236000", "error"),
+            ("19980119Z", "error"),
+            ("19980119T0700", "error"),
+            ("1998-01-19", "error"),
+            ("1998011", "error"),
+            ("199801199", "error"),
+            ("+9980119", "error"),
+            ("", "error"),
+        ] {
+            assert_eq!(shown(text), wanted, "{text}");
+        }
+    }
+
+    /// RFC 5545 §3.3.6, its example P15DT5H0M20S among them.
+    #[test]
+    fn durations_are_days_and_seconds() {
+        let read = |text: &str| duration(text).ok().map(|d| (d.days, d.seconds));
+        for (text, wanted) in [
+            ("P15DT5H0M20S", Some((15, 5 * 3600 + 20))),
+            ("P7W", Some((49, 0))),
+            ("+P1D", Some((1, 0))),
+            ("PT90M", Some((0, 5400))),
+            ("PT0S", Some((0, 0))),
+            ("P36525D", Some((36_525, 0))),
+            ("P36526D", None),
+            ("PT3155760000S", Some((0, 3_155_760_000))),
+            ("PT3155760001S", None),
+            ("PT99999999999999999999H", None),
+            ("P", None),
+            ("PT", None),
+            ("P1DT", None),
+            ("P1H", None),
+            ("PT1D", None),
+            ("PT1S1H", None),
+            ("PD", None),
+            ("1D", None),
+            ("-P1D", None),
+        ] {
+            assert_eq!(read(text), wanted, "{text}");
+        }
+    }
+
+    /// RFC 5545 §3.3.14.
+    #[test]
+    fn offsets_are_seconds_east() {
+        for (text, wanted) in [
+            ("+0100", Some(3600)),
+            ("-0500", Some(-18_000)),
+            ("-0330", Some(-12_600)),
+            ("+053045", Some(19_845)),
+            ("+2359", Some(86_340)),
+            ("+2400", None),
+            ("+0060", None),
+            ("+000060", None),
+            ("0100", None),
+            ("+1", None),
+            ("", None),
+        ] {
+            assert_eq!(offset(text).ok(), wanted, "{text}");
+        }
+    }
+
+    #[test]
+    fn text_loses_its_escapes_and_lists_their_commas() {
+        assert_eq!(unescape("a\\, b\\; c\\n\\N\\\\d\\"), "a, b; c\n\n\\d\\");
+        assert_eq!(text_list("a,b\\,c,, d\\\\,e"), ["a", "b,c", " d\\", "e"]);
+        assert_eq!(shorten(&"ä".repeat(41)), format!("{}…", "ä".repeat(40)));
+        assert_eq!(shorten(&"ä".repeat(40)), "ä".repeat(40));
+    }
+}
