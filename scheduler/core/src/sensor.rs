@@ -197,7 +197,7 @@ impl SensorState {
                 if completes(&last.sample, &reading.sample) {
                     return true;
                 }
-                if last.sample != reading.sample {
+                if contradicts(&last.sample, &reading.sample) {
                     self.disbelieved.old += 1;
                 }
                 false
@@ -418,9 +418,28 @@ fn completes(first: &Sample, second: &Sample) -> bool {
         return false;
     };
     let adds = |a: &Part, b: &Part| *a == Part::Unsaid && *b != Part::Unsaid;
-    let clashes = |a: &Part, b: &Part| *a != Part::Unsaid && *b != Part::Unsaid && a != b;
     let pairs = [(g1, g2), (m1, m2), (d1, d2)];
-    pairs.iter().any(|(a, b)| adds(a, b)) && !pairs.iter().any(|(a, b)| clashes(a, b))
+    pairs.iter().any(|(a, b)| adds(a, b)) && !contradicts(first, second)
+}
+
+/// Whether a second message of the same moment says other than the first.
+fn contradicts(first: &Sample, second: &Sample) -> bool {
+    let clashes = |a: &Part, b: &Part| *a != Part::Unsaid && *b != Part::Unsaid && a != b;
+    match (first, second) {
+        (
+            Sample::Wind {
+                gust: g1,
+                mean: m1,
+                direction: d1,
+            },
+            Sample::Wind {
+                gust: g2,
+                mean: m2,
+                direction: d2,
+            },
+        ) => clashes(g1, g2) || clashes(m1, m2) || clashes(d1, d2),
+        _ => first != second,
+    }
 }
 
 /// Milliseconds as seconds.
