@@ -22,6 +22,8 @@ pub enum Fault {
     ZeroWhileNeighbourBlows,
     /// Its gateway is lost.
     GatewayLost,
+    /// Left out by somebody's word, and no other speaks in its place.
+    LeftOut,
 }
 
 /// What spoke of the wind.

@@ -304,6 +304,7 @@ pub const fn fault_words(fault: Fault) -> &'static str {
         Fault::OutOfRange => "reads outside its range",
         Fault::TooFast => "changes faster than weather does",
         Fault::ZeroWhileNeighbourBlows => "reads zero while its neighbour blows",
+        Fault::LeftOut => "is left out by somebody's word, and no other speaks in its place",
         Fault::GatewayLost => "is cut off: its gateway is lost",
     }
 }

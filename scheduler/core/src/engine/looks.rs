@@ -376,8 +376,8 @@ impl Core {
         let state = &mut self.groups[group.index()];
         let known_for = self.model.policy.known_for_ms;
         state.known = match state.known {
-            Known::Yes => Known::Yes,
             _ if !heard => Known::No,
+            Known::Yes => Known::Yes,
             Known::No => Known::Since(self.now.steady),
             Known::Since(since) => Known::Since(since),
         };

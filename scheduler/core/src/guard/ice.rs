@@ -69,7 +69,7 @@ pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState]
 
 fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bool) -> Look {
     let mut coldest: Option<(f64, crate::ids::SensorId)> = None;
-    let (mut waiting, mut unknown) = (false, None);
+    let (mut waiting, mut unknown, mut left_out) = (false, None, None);
     for &id in &rule.sensors {
         match hear(sensors, id) {
             Heard::Good(id, sensor) => match sensor.value {
@@ -81,7 +81,7 @@ fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bo
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
             Heard::Waiting => waiting = true,
-            Heard::LeftOut => {}
+            Heard::LeftOut => left_out = Some(left_out.unwrap_or(id)),
         }
     }
     if let Some((t, sensor)) = coldest
@@ -101,7 +101,8 @@ fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bo
     }
     match coldest {
         _ if waiting => Look::Waiting,
-        None => Look::Waiting,
+        // Every sensor left out: nobody measures it.
+        None => left_out.map_or(Look::Waiting, Look::left_out),
         Some((t, _)) => {
             state.trusted_c = Some(t);
             if t > rule.above_c {

@@ -45,7 +45,7 @@ fn look(
     over: impl Fn(f64) -> bool,
     because: impl Fn(SensorId, f64) -> Because,
 ) -> Look {
-    let mut unknown = None;
+    let (mut unknown, mut left_out) = (None, None);
     let (mut waiting, mut calm) = (false, false);
     for &id in ids {
         match hear(sensors, id) {
@@ -63,12 +63,14 @@ fn look(
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
             Heard::Waiting => waiting = true,
-            Heard::LeftOut => {}
+            Heard::LeftOut => left_out = Some(left_out.unwrap_or(id)),
         }
     }
     match unknown {
         Some(unknown) => unknown,
-        None if waiting || !calm => Look::Waiting,
-        None => Look::Calm,
+        None if waiting => Look::Waiting,
+        None if calm => Look::Calm,
+        // Every sensor left out: nobody speaks of it.
+        None => left_out.map_or(Look::Waiting, Look::left_out),
     }
 }

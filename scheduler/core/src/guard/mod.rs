@@ -38,6 +38,16 @@ pub(crate) enum Look {
     Waiting,
 }
 
+impl Look {
+    /// Every sensor of the guard is left out by somebody's word.
+    pub(crate) const fn left_out(sensor: SensorId) -> Self {
+        Self::Unknown {
+            sensor,
+            fault: Fault::LeftOut,
+        }
+    }
+}
+
 /// A guard that has engaged.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub(crate) struct Engaged {
@@ -55,6 +65,8 @@ pub(crate) struct GuardState {
     pub(crate) engaged: Option<Engaged>,
     /// Over the limit since, while that has not lasted long enough to engage.
     pub(crate) over_since: Option<Steady>,
+    /// Engaged by what was known before a restart; nothing has been heard since.
+    pub(crate) unheard: bool,
 }
 
 /// The two times of a guard.
@@ -69,6 +81,7 @@ pub(crate) struct Times {
 impl GuardState {
     /// One look. `holding` is the reason while it waits for calm to last.
     pub(crate) fn step(&mut self, look: Look, now: Now, times: Times, holding: &Because) {
+        self.unheard &= look == Look::Waiting;
         match look {
             Look::Over { because, level } => {
                 if let Some(engaged) = &mut self.engaged {
@@ -167,6 +180,7 @@ impl GuardState {
     /// After a restart calm has to be shown anew: what was counted before may be stale.
     pub(crate) const fn restart(&mut self) {
         self.over_since = None;
+        self.unheard = true;
         if let Some(engaged) = &mut self.engaged {
             engaged.calm_since = None;
         }

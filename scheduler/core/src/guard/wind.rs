@@ -27,7 +27,7 @@ pub(crate) fn holding(rule: &WindRule) -> Because {
 pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look {
     let mut worst: Option<(f64, Because)> = None;
     let (mut waiting, mut measured) = (false, false);
-    let mut unknown = None;
+    let (mut unknown, mut left_out) = (None, None);
     for link in &rule.links {
         match hear(sensors, link.sensor) {
             Heard::Good(id, state) => {
@@ -59,18 +59,18 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
                 unknown.get_or_insert(Look::Unknown { sensor, fault });
             }
             Heard::Waiting => waiting = true,
-            Heard::LeftOut => {}
+            Heard::LeftOut if link.advisory => {}
+            Heard::LeftOut => left_out = Some(left_out.unwrap_or(link.sensor)),
         }
     }
     match (worst, unknown) {
         (Some((level, because)), _) if level >= rule.limit_mps => Look::Over { because, level },
         (_, Some(unknown)) => unknown,
         _ if waiting => Look::Waiting,
-        // Forecasts alone do not make calm.
-        (Some(_), None) if !measured => Look::Waiting,
+        // Every sensor left out, or only forecasts: nobody measures the wind.
+        _ if !measured => left_out.map_or(Look::Waiting, Look::left_out),
         (Some((level, _)), None) if level < rule.limit_mps - rule.hysteresis_mps => Look::Calm,
         (Some(_), None) => Look::Between,
-        // Every sensor left out: nobody speaks of the wind, so nothing becomes calm.
         (None, None) => Look::Waiting,
     }
 }
