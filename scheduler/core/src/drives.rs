@@ -2,10 +2,12 @@
 //! when it may start next.
 //!
 //! Positions are dead reckoning from travel times; a drive's own report always
-//! wins. Stagger and reversal pause are kept on every rank; the duty budget
+//! wins, and a command that may not have arrived leaves the position unknown:
+//! then any extension counts as a further one. Stagger and reversal pause are kept on every rank; the duty budget
 //! stops hand and comfort while one full travel is still in reserve, so that
 //! wind and fire wait only for pause and stagger.
 
+use crate::ids::DeviceId;
 use crate::model::{Feeder, Product};
 use crate::pose::Pose;
 use crate::time::Steady;
@@ -16,39 +18,57 @@ use std::collections::VecDeque;
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub(crate) struct Run {
     pub(crate) start: Steady,
+    /// When the extension is reached; what remains is tilt.
+    there: Steady,
     pub(crate) stop: Steady,
-    pub(crate) from: Pose,
+    /// `None`: from an unknown place.
+    from: Option<Pose>,
     pub(crate) to: Pose,
 }
 
 impl Run {
-    /// +1 extends, −1 retracts, 0 only tilts.
+    /// +1 extends (or, from an unknown place, may extend), −1 retracts, 0 only tilts.
     fn way(&self) -> i8 {
-        match self.to.extension_pct.cmp(&self.from.extension_pct) {
-            core::cmp::Ordering::Greater => 1,
-            core::cmp::Ordering::Less => -1,
-            core::cmp::Ordering::Equal => 0,
-        }
+        let to = self.to.extension_pct;
+        self.from
+            .map_or(if to == 0 { -1 } else { 1 }, |from| sign(from, self.to))
     }
 
-    /// Where it is at `at`. Slats travel closed and find their tilt at the end,
-    /// so the new tilt counts only on arrival.
-    fn at(&self, at: Steady) -> Pose {
+    /// Where it is at `at`; `None`: nobody knows before it has arrived. Slats
+    /// turn at the end of a travel, so the new tilt counts only on arrival.
+    fn at(&self, at: Steady) -> Option<Pose> {
         if at >= self.stop {
-            return self.to;
+            return Some(self.to);
         }
-        if at <= self.start || self.stop <= self.start {
-            return self.from;
+        let from = self.from?;
+        if at <= self.start {
+            return Some(from);
         }
-        let (from, to) = (
-            i64::from(self.from.extension_pct),
+        if at >= self.there {
+            let extension_pct = self.to.extension_pct;
+            return Some(Pose {
+                extension_pct,
+                ..from
+            });
+        }
+        let (start, end) = (
+            i64::from(from.extension_pct),
             i64::from(self.to.extension_pct),
         );
-        let share = (to - from) * (at.0 - self.start.0) / (self.stop.0 - self.start.0);
-        Pose {
-            extension_pct: u8::try_from(from + share).unwrap_or(self.to.extension_pct),
-            tilt_deg: self.from.tilt_deg,
-        }
+        let share = (end - start) * (at.0 - self.start.0) / (self.there.0 - self.start.0);
+        Some(Pose {
+            extension_pct: u8::try_from(start + share).unwrap_or(self.to.extension_pct),
+            tilt_deg: from.tilt_deg,
+        })
+    }
+}
+
+/// +1 extends, −1 retracts, 0 neither.
+fn sign(from: Pose, to: Pose) -> i8 {
+    match to.extension_pct.cmp(&from.extension_pct) {
+        core::cmp::Ordering::Greater => 1,
+        core::cmp::Ordering::Less => -1,
+        core::cmp::Ordering::Equal => 0,
     }
 }
 
@@ -61,6 +81,14 @@ pub(crate) struct DriveState {
     pub(crate) run: Option<Run>,
     /// Where it stood before any run known here.
     stood: Option<Pose>,
+    /// When it was last known to stop without a run known here.
+    stopped: Option<Steady>,
+    /// Whether the last command may not have arrived: nobody knows where it stands.
+    unsure: bool,
+    /// Told to halt, and not known to have halted.
+    pub(crate) halted: bool,
+    /// When it was last told anything that it has not answered.
+    pub(crate) told: Option<Steady>,
     /// Runs within the duty window.
     runs: VecDeque<(Steady, Steady)>,
     /// Moves between the end stops since the last time it ran into one.
@@ -74,7 +102,24 @@ pub(crate) struct DriveState {
 impl DriveState {
     /// Where it is believed to be; `None`: nobody knows.
     pub(crate) fn pose(&self, at: Steady) -> Option<Pose> {
-        self.run.map_or(self.stood, |run| Some(run.at(at)))
+        if self.unsure {
+            return None;
+        }
+        self.run.map_or(self.stood, |run| run.at(at))
+    }
+
+    /// A drive of which nothing is known at `at`: it may have run until then.
+    pub(crate) fn unknown(at: Steady) -> Self {
+        Self {
+            stopped: Some(at),
+            ..Self::default()
+        }
+    }
+
+    /// What it was told last may not have arrived.
+    pub(crate) const fn lost(&mut self) {
+        self.target = None;
+        self.unsure = true;
     }
 
     /// Whether it is believed to run, and which way.
@@ -83,30 +128,41 @@ impl DriveState {
     }
 
     /// The drive (or whoever sets it up) says where it stands.
-    pub(crate) fn stands(&mut self, pose: Pose) {
+    pub(crate) fn stands(&mut self, pose: Pose, at: Steady) {
+        let ran = self.run.is_some_and(|run| run.start <= at);
+        if ran || self.unsure || self.stood != Some(pose) {
+            self.stopped = Some(at);
+        }
+        self.shorten(at);
         self.run = None;
         self.stood = Some(pose);
+        self.unsure = false;
+        self.halted = false;
+        self.told = None;
     }
 
-    /// Nobody knows any more where it stands or what it was told.
+    /// What it was told is no reason any more not to tell it again.
     pub(crate) const fn forget_target(&mut self) {
         self.target = None;
     }
 
     /// Halts where it is.
     pub(crate) fn halt(&mut self, at: Steady) {
-        if let Some(run) = self.run
-            && at < run.stop
-        {
-            let here = run.at(at);
-            self.run = Some(Run {
-                stop: at.max(run.start),
-                to: here,
-                ..run
-            });
-            self.shorten(at);
-        }
         self.target = None;
+        self.halted = true;
+        self.told = Some(at);
+        let Some(run) = self.run.filter(|run| at < run.stop) else {
+            return;
+        };
+        self.shorten(at);
+        if run.start <= at {
+            self.stopped = Some(at);
+        }
+        match self.pose(at) {
+            Some(here) => self.stood = Some(here),
+            None => self.unsure = true,
+        }
+        self.run = None;
     }
 
     fn shorten(&mut self, at: Steady) {
@@ -121,7 +177,7 @@ impl DriveState {
     /// How long it takes from where it is to `to`, ms. From an unknown place, a full travel.
     pub(crate) fn travel_ms(&self, product: &Product, to: Pose, at: Steady) -> i64 {
         let Some(from) = self.pose(at) else {
-            return product.extend_ms.max(product.retract_ms) + product.tilt_ms;
+            return full_ms(product);
         };
         travel_ms(product, from, to)
     }
@@ -130,49 +186,47 @@ impl DriveState {
     /// after a halt of the other way too. A drive that already runs that way
     /// goes on without a new start (`None`).
     pub(crate) fn pause_ms(&self, product: &Product, to: Pose, at: Steady) -> Option<i64> {
-        let Some(run) = self.run else { return Some(0) };
-        let here = run.at(at);
-        let way = match to.extension_pct.cmp(&here.extension_pct) {
-            core::cmp::Ordering::Greater => 1,
-            core::cmp::Ordering::Less => -1,
-            core::cmp::Ordering::Equal => 0,
-        };
-        let runs = at >= run.start && at < run.stop;
-        if runs && way == run.way() && way != 0 {
+        let run = self.run.filter(|run| run.start <= at);
+        let travels = run.filter(|run| at < run.there);
+        if let (Some(run), Some(here)) = (travels, self.pose(at))
+            && sign(here, to) == run.way()
+            && run.way() != 0
+        {
             return None;
         }
         // Whichever way it ran last: slats turn both ways at the end of a travel,
         // so the pause is kept before every start.
-        let stopped = if runs {
-            at
-        } else {
-            run.stop.min(at).max(run.start.min(at))
-        };
-        Some((product.reversal_pause_ms - (at.0 - stopped.0)).max(0))
+        let stopped = run.map(|run| run.stop.min(at)).max(self.stopped);
+        let since = stopped.map_or(i64::MAX, |stopped| at.0 - stopped.0);
+        Some((product.reversal_pause_ms.saturating_sub(since)).max(0))
     }
 
     /// Told to go to `to` with a start at `start`.
     pub(crate) fn go(&mut self, product: &Product, to: Pose, at: Steady, start: Steady) {
         let from = self.pose(at);
         let takes = self.travel_ms(product, to, at);
+        if let Some(run) = self.run.filter(|run| run.start <= at) {
+            self.stopped = self.stopped.max(Some(run.stop.min(at)));
+        }
         self.shorten(at);
         let stop = start.plus(takes);
-        // From an unknown place the way is taken as coming from the other end.
-        let from = from.unwrap_or(Pose {
-            extension_pct: 100 - to.extension_pct.min(100),
-            tilt_deg: to.tilt_deg,
-        });
+        let level = |tilt_deg| Pose { tilt_deg, ..to };
+        let turn = from.map_or(0, |from| travel_ms(product, level(from.tilt_deg), to));
         self.run = Some(Run {
             start,
+            there: stop.plus(-turn.min(takes)),
             stop,
             from,
             to,
         });
         self.target = Some(to);
+        self.unsure = false;
+        self.halted = false;
+        self.told = Some(at);
         self.runs.push_back((start, stop));
         self.ran_ms += takes;
         if to.extension_pct == 0 || to.extension_pct == 100 {
-            if from.extension_pct != to.extension_pct {
+            if from.is_none_or(|from| from.extension_pct != to.extension_pct) {
                 self.moves = 0;
             }
         } else {
@@ -219,8 +273,7 @@ impl DriveState {
     /// Whether comfort may run for `takes` ms and still leave one full travel.
     pub(crate) fn may_comfort(&self, product: &Product, takes: i64, at: Steady) -> bool {
         product.budget.is_none_or(|budget| {
-            let reserve = product.extend_ms.max(product.retract_ms);
-            self.used_ms(product, at) + takes + reserve <= budget.run_ms
+            self.used_ms(product, at) + takes + full_ms(product) <= budget.run_ms
         })
     }
 
@@ -232,8 +285,7 @@ impl DriveState {
         at: Steady,
     ) -> Option<Steady> {
         let budget = product.budget?;
-        let reserve = product.extend_ms.max(product.retract_ms);
-        let mut over = self.used_ms(product, at) + takes + reserve - budget.run_ms;
+        let mut over = self.used_ms(product, at) + takes + full_ms(product) - budget.run_ms;
         for (start, stop) in &self.runs {
             let inside = (stop.0 - start.0.max(at.0 - budget.window_ms)).max(0);
             if over <= inside {
@@ -246,43 +298,88 @@ impl DriveState {
     }
 }
 
-/// Travel plus tilt time between two poses, ms. A change of extension ends with
-/// a full turn of the slats to the new tilt.
+/// One full travel, ms.
+const fn full_ms(product: &Product) -> i64 {
+    let travel = if product.extend_ms > product.retract_ms {
+        product.extend_ms
+    } else {
+        product.retract_ms
+    };
+    travel + turn_ms(product)
+}
+
+/// Turning the slats at the end of a travel, ms: it may be the other way.
+const fn turn_ms(product: &Product) -> i64 {
+    if product.tilt_ms > 0 {
+        product.tilt_ms + product.reversal_pause_ms
+    } else {
+        0
+    }
+}
+
+/// Travel plus tilt time between two poses, ms, at most. A change of extension
+/// ends with a full turn of the slats to the new tilt.
 #[must_use]
 pub(crate) fn travel_ms(product: &Product, from: Pose, to: Pose) -> i64 {
     let change = i64::from(to.extension_pct) - i64::from(from.extension_pct);
     let travel = if change >= 0 {
-        product.extend_ms * change / 100
+        (product.extend_ms * change + 99) / 100
     } else {
-        product.retract_ms * -change / 100
+        (product.retract_ms * -change + 99) / 100
     };
-    let tilts = to.tilt_deg != from.tilt_deg || (change != 0 && to.tilt_deg.is_some());
-    travel + if tilts { product.tilt_ms } else { 0 }
+    let turn = if change != 0 && to.tilt_deg.is_some() {
+        turn_ms(product)
+    } else if to.tilt_deg != from.tilt_deg {
+        product.tilt_ms
+    } else {
+        0
+    };
+    travel + turn
 }
 
 /// The starts on a feeder.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct FeederState {
-    /// The latest starts, at most as many as may come at once.
-    starts: VecDeque<Steady>,
+    /// The starts to come, and those that still count, in order of time.
+    starts: Vec<(Steady, DeviceId)>,
 }
 
 impl FeederState {
     /// The earliest start not before `wanted` that keeps the stagger; takes it.
-    pub(crate) fn book(&mut self, feeder: &Feeder, wanted: Steady) -> Steady {
-        let at_once = usize::try_from(feeder.starts_at_once.max(1)).unwrap_or(1);
-        let start = if self.starts.len() < at_once {
-            wanted
-        } else {
-            self.starts
-                .front()
-                .map_or(wanted, |first| wanted.max(first.plus(feeder.stagger_ms)))
-        };
-        self.starts.push_back(start);
-        while self.starts.len() > at_once {
-            self.starts.pop_front();
-        }
+    /// A start of the same drive that was still to come is given up.
+    pub(crate) fn book(
+        &mut self,
+        feeder: &Feeder,
+        device: DeviceId,
+        now: Steady,
+        wanted: Steady,
+    ) -> Steady {
+        self.release(device, now);
+        self.starts
+            .retain(|(at, _)| at.plus(feeder.stagger_ms) > now);
+        let after = self.starts.iter().map(|(at, _)| at.plus(feeder.stagger_ms));
+        let start = core::iter::once(wanted)
+            .chain(after.filter(|at| *at > wanted))
+            .find(|at| self.fits(feeder, *at))
+            .unwrap_or(wanted);
+        let place = self.starts.partition_point(|(at, _)| *at <= start);
+        self.starts.insert(place, (start, device));
         start
+    }
+
+    /// Whether one more start at `at` keeps the stagger with those before and after.
+    fn fits(&self, feeder: &Feeder, at: Steady) -> bool {
+        let at_once = usize::try_from(feeder.starts_at_once.max(1)).unwrap_or(1);
+        let mut starts: Vec<i64> = self.starts.iter().map(|(at, _)| at.0).collect();
+        starts.insert(starts.partition_point(|s| *s <= at.0), at.0);
+        starts
+            .windows(at_once + 1)
+            .all(|w| w[at_once] - w[0] >= feeder.stagger_ms)
+    }
+
+    /// A start that was still to come does not happen.
+    pub(crate) fn release(&mut self, device: DeviceId, now: Steady) {
+        self.starts.retain(|(at, d)| *d != device || *at <= now);
     }
 }
 

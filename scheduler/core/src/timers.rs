@@ -29,6 +29,11 @@ impl Timers {
         self.due.contains_key(&why)
     }
 
+    /// The pending moment of a reason.
+    pub(crate) fn at(&self, why: WakeFor) -> Option<Steady> {
+        self.due.get(&why).copied()
+    }
+
     /// All pending moments, for keeping.
     pub(crate) fn all(&self) -> Vec<(WakeFor, Steady)> {
         self.due.iter().map(|(why, at)| (*why, *at)).collect()

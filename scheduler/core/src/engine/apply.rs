@@ -24,6 +24,8 @@ const TOLERANCE: (u8, i16) = (3, 10);
 pub(super) struct Confirm {
     /// The target whose arrival is to be confirmed.
     target: Option<Pose>,
+    /// When it should have been confirmed.
+    due: Option<Steady>,
     tries: u8,
     pub(super) trouble: Option<DriveTrouble>,
 }
@@ -45,7 +47,10 @@ impl Core {
             });
             let order = match course {
                 Course::To(pose) => self.go(device, *pose, repeat),
-                Course::Hold => self.hold(device, word, exception.map(|e| &e.because), &verdict),
+                Course::Hold => {
+                    let because = exception.map_or(&verdict.because, |e| &e.because);
+                    self.hold(device, word, because, repeat)
+                }
             };
             if order.is_some() {
                 only &= exception.is_some();
@@ -53,19 +58,20 @@ impl Core {
                     exception.is_some_and(|e| matches!(e.because, Because::Reference { .. }));
                 self.drives[device.index()].referencing = reference;
                 if let (true, Some(run)) = (reference, self.drives[device.index()].run) {
-                    self.timers.set(WakeFor::Drive(device), run.stop);
+                    self.arm_drive(device, run.stop);
                 }
             }
             orders.extend(order);
             let guard = verdict.decided_by.is_guard();
             if let (true, Some(exception), Course::Hold) = (guard, exception, course)
                 && verdict.course != Course::Hold
+                && self.harmed(device, exception.word)
             {
                 exposed.get_or_insert_with(|| exception.because.clone());
             }
             let spent = exception.filter(|e| matches!(e.because, Because::DutySpent { .. }));
             if spent.is_some() {
-                self.await_budget(device, &verdict.course);
+                self.await_budget(group, device, &verdict.course);
             }
             self.duty_alarm(device, spent.map(|e| e.because.clone()));
         }
@@ -113,7 +119,8 @@ impl Core {
             None => now,
             Some(pause) => {
                 let feeder = hangs.feeder;
-                self.feeders[feeder.index()].book(model.feeder(feeder), now.plus(pause))
+                let wanted = now.plus(pause);
+                self.feeders[feeder.index()].book(model.feeder(feeder), device, now, wanted)
             }
         };
         let drive = &mut self.drives[device.index()];
@@ -128,15 +135,33 @@ impl Core {
     }
 
     /// Comfort waits for the duty budget: look again when it recovers.
-    fn await_budget(&mut self, device: DeviceId, course: &Course) {
-        let Course::To(pose) = course else { return };
+    fn await_budget(&mut self, group: GroupId, device: DeviceId, course: &Course) {
+        let own = self.set_up_pose(group, device);
+        let pose = match (own, course) {
+            (Some(pose), _) => pose,
+            (None, Course::To(pose)) => *pose,
+            (None, Course::Hold) => return,
+        };
         let now = self.now.steady;
         let product = self.model.product_of(device);
         let drive = &self.drives[device.index()];
-        let takes = drive.travel_ms(product, fit(*pose, product), now);
+        let takes = drive.travel_ms(product, fit(pose, product), now);
         if let Some(at) = drive.budget_recovers(product, takes, now) {
-            self.timers.set(WakeFor::Drive(device), at);
+            self.arm_drive(device, at);
         }
+    }
+
+    /// A drive is to be looked at again by then, at the latest.
+    fn arm_drive(&mut self, device: DeviceId, at: Steady) {
+        let why = WakeFor::Drive(device);
+        if self.timers.at(why).is_none_or(|old| at < old) {
+            self.timers.set(why, at);
+        }
+    }
+
+    /// Whether a device that holds is out of harm's way only by luck.
+    fn harmed(&self, device: DeviceId, word: Word) -> bool {
+        !super::settle::WEATHER.contains(&word) || self.device_refuge(device, word).is_some()
     }
 
     /// A device that is to hold: does it have to be halted?
@@ -144,12 +169,15 @@ impl Core {
         &mut self,
         device: DeviceId,
         word: Word,
-        exception: Option<&Because>,
-        verdict: &Verdict,
+        because: &Because,
+        repeat: bool,
     ) -> Option<Order> {
+        let now = self.now.steady;
         let drive = &mut self.drives[device.index()];
-        let way = drive.moving(self.now.steady)?;
-        let because = exception.unwrap_or(&verdict.because);
+        // A halt that may not have arrived is said again.
+        let way = drive
+            .moving(now)
+            .or_else(|| (repeat && drive.halted).then_some(1))?;
         let halt = match word {
             // Nothing moves.
             Word::Service => true,
@@ -163,7 +191,9 @@ impl Core {
         if !halt {
             return None;
         }
-        drive.halt(self.now.steady);
+        drive.halt(now);
+        let feeder = self.model.device(device).drive.feeder;
+        self.feeders[feeder.index()].release(device, now);
         self.confirms[device.index()].target = None;
         Some(Order {
             device,
@@ -183,7 +213,9 @@ impl Core {
             confirm.tries = 0;
         }
         let late = (arrives.0 - start.0) / 10 + GRACE_MS;
-        self.timers.set(WakeFor::Drive(device), arrives.plus(late));
+        let due = arrives.plus(late);
+        confirm.due = Some(due);
+        self.arm_drive(device, due);
     }
 
     /// A drive's answer is late, or its budget recovers.
@@ -192,16 +224,17 @@ impl Core {
             return;
         };
         let now = self.now.steady;
-        let drive = &self.drives[device.index()];
-        let waits = self.confirms[device.index()].target.is_some();
-        let arrived = drive.run.is_none_or(|run| run.stop <= now);
-        if waits && arrived {
-            let confirm = &mut self.confirms[device.index()];
+        let confirm = &mut self.confirms[device.index()];
+        let due = confirm.due.filter(|_| confirm.target.is_some());
+        if let Some(due) = due.filter(|due| *due > now) {
+            self.arm_drive(device, due);
+        } else if due.is_some() {
+            // It may stand anywhere.
+            self.drives[device.index()].lost();
             if confirm.tries < RETRIES {
                 confirm.tries += 1;
-                self.drives[device.index()].forget_target();
             } else {
-                confirm.target = None;
+                self.drives[device.index()].target = confirm.target.take();
                 self.trouble(device, Some(DriveTrouble::Silent));
             }
         }
@@ -211,7 +244,8 @@ impl Core {
     /// A drive tells of itself.
     pub(super) fn report(&mut self, report: &Report) {
         let device = report.device;
-        let Some(group) = self.topology.device_group[device.index()] else {
+        let group = self.topology.device_group.get(device.index());
+        let Some(group) = group.copied().flatten() else {
             return;
         };
         let now = self.now.steady;
@@ -220,8 +254,21 @@ impl Core {
         }
         match report.state {
             Says::Moving => {}
-            Says::Refused => self.trouble(device, Some(DriveTrouble::Refused)),
-            Says::Fault => self.trouble(device, Some(DriveTrouble::Fault)),
+            Says::Refused | Says::Fault => {
+                let refused = report.state == Says::Refused;
+                // Nobody knows what it did before; what it was told is tried again in time.
+                let told = self.drives[device.index()].target;
+                self.drives[device.index()].lost();
+                self.drives[device.index()].target = told;
+                self.trouble(
+                    device,
+                    Some(if refused {
+                        DriveTrouble::Refused
+                    } else {
+                        DriveTrouble::Fault
+                    }),
+                );
+            }
             Says::Standing => {
                 let drive = &mut self.drives[device.index()];
                 let arrived = drive.run.is_none_or(|run| run.stop <= now);
@@ -230,23 +277,30 @@ impl Core {
                 // command: the answer to an earlier one.
                 let expected = drive.target.or(self.confirms[device.index()].target);
                 let there = expected.is_some_and(|target| near(pose, target));
+                let moved = drive.pose(now) != Some(pose);
                 if there {
-                    drive.stands(pose);
+                    drive.stands(pose, now);
                     self.confirms[device.index()].target = None;
                     self.confirms[device.index()].tries = 0;
                     self.trouble(device, None);
                 } else if arrived {
-                    drive.stands(pose);
-                    self.elsewhere(device, group);
+                    drive.stands(pose, now);
+                    self.elsewhere(device, group, moved);
                 }
             }
         }
     }
 
     /// A drive stands where it was not told to.
-    fn elsewhere(&mut self, device: DeviceId, group: GroupId) {
+    fn elsewhere(&mut self, device: DeviceId, group: GroupId, moved: bool) {
         let confirm = &mut self.confirms[device.index()];
         if confirm.target.is_none() {
+            // Somebody moved it on the spot. A wish lets that be; a guard does not.
+            let verdict = self.groups[group.index()].verdict.as_ref();
+            if moved && verdict.is_some_and(|v| v.decided_by.is_guard()) {
+                self.drives[device.index()].forget_target();
+                self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+            }
             return;
         }
         if confirm.tries < RETRIES {

@@ -4,7 +4,7 @@ use super::{Core, Known, Service, stale_bits};
 use crate::ids::{ContactId, DeviceId, GatewayId, GroupId, SensorId};
 use crate::input::{Ask, Input, Origin, Reading, Request, RestartCause, Until};
 use crate::model::ContactKind;
-use crate::output::{AlarmWord, Output, WakeFor, Word};
+use crate::output::{AlarmWord, Course, Output, WakeFor, Word};
 use crate::reason::{Because, Fault};
 use crate::sensor::{Bypass, Standing};
 use crate::time::{Now, Wall};
@@ -24,8 +24,11 @@ impl Core {
             Input::Contact { contact, active } => self.contact(contact, active),
             Input::Request(request) => self.request(&request),
             Input::Report(report) => self.report(&report),
-            Input::Connected => self.mark_all(stale_bits::ALL | stale_bits::REPEAT),
-            Input::Disconnected | Input::Tick => {}
+            Input::Connected => self.connected(),
+            Input::Disconnected => {
+                self.offline_since.get_or_insert(self.now.steady);
+            }
+            Input::Tick => {}
             Input::Gateway { gateway, present } => self.gateway(gateway, present),
             Input::Restart(cause) => self.restart(cause),
             Input::Clock { trusted } => self.clock(trusted),
@@ -71,6 +74,20 @@ impl Core {
                 }
             }
         }
+    }
+
+    /// The plant is reached again: what was told of late may not have arrived, and
+    /// where those drives stand nobody knows until they say so.
+    fn connected(&mut self) {
+        if let Some(since) = self.offline_since.take() {
+            let from = since.plus(-self.model.policy.command_lifetime_ms);
+            for drive in &mut self.drives {
+                if drive.told.is_some_and(|told| told >= from) {
+                    drive.lost();
+                }
+            }
+        }
+        self.mark_all(stale_bits::ALL | stale_bits::REPEAT);
     }
 
     fn contact(&mut self, id: ContactId, active: bool) {
@@ -212,7 +229,24 @@ impl Core {
         self.request(&Request { by, from, ask });
     }
 
+    /// Whether a request speaks of things that exist.
+    fn exists(&self, ask: &Ask) -> bool {
+        match ask {
+            Ask::Pose { group, .. }
+            | Ask::Halt { group, .. }
+            | Ask::Release { group }
+            | Ask::Service { group, .. }
+            | Ask::FrostCleared { group } => group.index() < self.groups.len(),
+            Ask::Device { device, .. } => device.index() < self.drives.len(),
+            Ask::Bypass { sensor, .. } => sensor.index() < self.sensors.len(),
+            Ask::Arrange { .. } | Ask::Acknowledge { .. } => true,
+        }
+    }
+
     fn request(&mut self, request: &Request) {
+        if !self.exists(&request.ask) {
+            return;
+        }
         match &request.ask {
             Ask::Pose {
                 group,
@@ -328,6 +362,7 @@ impl Core {
             halt,
             ends,
             announced: false,
+            group_at: None,
         });
         state.device_holds.clear();
         self.arm_hand(group);
@@ -355,6 +390,11 @@ impl Core {
             return;
         }
         let ends = self.hold_ends(group, until);
+        let verdict = self.groups[group.index()].verdict.as_ref();
+        let group_at = verdict.and_then(|v| match v.course {
+            Course::To(pose) => Some(pose),
+            Course::Hold => None,
+        });
         let hold = Hold {
             by: request.by.clone(),
             room: matches!(request.from, Origin::Room(_)),
@@ -363,6 +403,7 @@ impl Core {
             halt: extension_pct.is_none() && tilt_deg.is_none(),
             ends,
             announced: true,
+            group_at,
         };
         let holds = &mut self.groups[group.index()].device_holds;
         holds.retain(|(d, _)| *d != device);
@@ -516,7 +557,11 @@ impl Core {
 
     fn gateway(&mut self, id: GatewayId, present: bool) {
         let lost = !present;
-        if self.gateways_lost[id.index()] == lost {
+        if self
+            .gateways_lost
+            .get(id.index())
+            .is_none_or(|was| *was == lost)
+        {
             return;
         }
         self.gateways_lost[id.index()] = lost;
@@ -542,7 +587,7 @@ impl Core {
         for index in 0..self.drives.len() {
             let device = DeviceId::of(index);
             if self.model.device(device).drive.gateway == Some(id) {
-                self.drives[index].forget_target();
+                self.drives[index].lost();
                 if let (false, Some(group)) = (lost, self.topology.device_group[index]) {
                     self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
                 }
@@ -584,8 +629,10 @@ impl Core {
             drive.forget_target();
         }
         self.begin();
+        self.offline_since.get_or_insert(now.steady);
         for index in 0..self.groups.len() {
             self.arm_hand(GroupId::of(index));
+            self.arm_service(GroupId::of(index));
         }
     }
 

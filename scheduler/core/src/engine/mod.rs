@@ -31,7 +31,7 @@ use crate::drives::{DriveState, FeederState};
 use crate::guard::GuardState;
 use crate::guard::ice::IceState;
 use crate::ids::{DeviceId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::input::Input;
+use crate::input::{Input, RestartCause};
 use crate::model::Model;
 use crate::output::{Output, Verdict, Wake, WakeFor};
 use crate::sensor::SensorState;
@@ -67,6 +67,8 @@ pub struct Core {
     evidence: Vec<evidence::Evidence>,
     timers: Timers,
     clock_trusted: bool,
+    /// The plant may not have been reached since.
+    offline_since: Option<Steady>,
     sequence: u64,
     alarms: BTreeMap<String, alarms::Standing>,
     out: VecDeque<Output>,
@@ -181,7 +183,7 @@ impl Core {
                 })
                 .collect(),
             groups: model.groups.iter().map(|_| GroupState::new()).collect(),
-            drives: vec![DriveState::default(); model.devices.len()],
+            drives: vec![DriveState::unknown(now.steady); model.devices.len()],
             feeders: vec![FeederState::default(); model.feeders.len()],
             timetables: (0..model.timetables.len())
                 .map(|i| TimetableState::new(TimetableId::of(i)))
@@ -191,6 +193,7 @@ impl Core {
             evidence: vec![evidence::Evidence::default(); model.devices.len()],
             timers: Timers::default(),
             clock_trusted: true,
+            offline_since: Some(now.steady),
             sequence: 0,
             alarms: BTreeMap::new(),
             out: VecDeque::new(),
@@ -208,7 +211,19 @@ impl Core {
     /// stamped with the moment it was due.
     pub fn handle(&mut self, now: Now, input: Input) {
         let steady = now.steady.max(self.now.steady);
-        self.advance(steady);
+        // What was due while nobody was there must not be made up for.
+        let absent = matches!(
+            input,
+            Input::Restart(RestartCause::Started | RestartCause::ClockJump)
+        );
+        if !absent {
+            self.advance(steady);
+        } else if matches!(input, Input::Restart(RestartCause::ClockJump))
+            && self.stale.at.is_some()
+        {
+            // It was there until the jump: what had been heard is decided upon.
+            self.settle();
+        }
         self.now = Now {
             wall: now.wall,
             steady,

@@ -26,6 +26,7 @@ pub struct Snapshot {
     pub taken: Now,
     sequence: u64,
     clock_trusted: bool,
+    offline_since: Option<Steady>,
     sensors: BTreeMap<String, SensorState>,
     contacts: BTreeMap<String, ContactState>,
     gateways_lost: BTreeMap<String, bool>,
@@ -76,6 +77,7 @@ impl Core {
             taken: self.now,
             sequence: self.sequence,
             clock_trusted: self.clock_trusted,
+            offline_since: self.offline_since,
             sensors: named(model.sensors.iter().map(|s| &s.name), &self.sensors),
             contacts: named(model.contacts.iter().map(|c| &c.name), &self.contacts),
             gateways_lost: named(model.gateways.iter().map(|g| &g.name), &self.gateways_lost),
@@ -124,6 +126,7 @@ impl Core {
         let mut core = Self::new(model.clone(), snapshot.taken);
         core.sequence = snapshot.sequence;
         core.clock_trusted = snapshot.clock_trusted;
+        core.offline_since = snapshot.offline_since;
         take(
             &mut core.sensors,
             model.sensors.iter().map(|s| &s.name),

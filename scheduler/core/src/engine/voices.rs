@@ -88,6 +88,11 @@ impl Core {
                 return None;
             }
         }
+        // What was set up by hand ends with the group's next movement.
+        if let Course::To(pose) = first.course {
+            let holds = &mut self.groups[group.index()].device_holds;
+            holds.retain(|(_, hold)| hold.group_at == Some(pose));
+        }
         let verdict = self.verdict(group);
         let state = &mut self.groups[group.index()];
         if state
@@ -488,14 +493,8 @@ impl Core {
         }
         let holds = &self.groups[group.index()].device_holds;
         let (_, hold) = holds.iter().find(|(d, _)| *d == device)?;
-        let base = self.drives[device.index()]
-            .target
-            .unwrap_or_else(|| self.present(group));
-        let course = if hold.halt {
-            Course::Hold
-        } else {
-            Course::To(hold.pose(base))
-        };
+        let pose = self.set_up_pose(group, device);
+        let course = pose.map_or(Course::Hold, Course::To);
         say(
             course,
             Word::Hand,
@@ -504,6 +503,14 @@ impl Core {
                 room: hold.room,
             },
         )
+    }
+
+    /// Where somebody wants a device while setting it up; `None`: nowhere, or halted.
+    pub(super) fn set_up_pose(&self, group: GroupId, device: DeviceId) -> Option<Pose> {
+        let holds = &self.groups[group.index()].device_holds;
+        let (_, hold) = holds.iter().find(|(d, hold)| *d == device && !hold.halt)?;
+        let told = self.drives[device.index()].target;
+        Some(hold.pose(told.unwrap_or_else(|| self.present(group))))
     }
 
     /// Bounds that hold on every rank: nothing extends past an open door or on
@@ -534,7 +541,8 @@ impl Core {
             if let Some(door) = doors.iter().find(|c| self.contact_active(**c)) {
                 return held(Word::Door, Because::DoorOpen { contact: *door });
             }
-            if matches!(because, Because::SensorUnknown { .. }) {
+            let unheard = self.guard(group, word).is_some_and(|guard| guard.unheard);
+            if unheard || matches!(because, Because::SensorUnknown { .. }) {
                 return held(word, Because::RefugeWouldExtend);
             }
             if word == Word::Fire {

@@ -17,6 +17,8 @@ pub(crate) struct Hold {
     pub(crate) halt: bool,
     pub(crate) ends: Now,
     pub(crate) announced: bool,
+    /// For one device: where its group was asked to be meanwhile.
+    pub(crate) group_at: Option<Pose>,
 }
 
 impl Hold {
