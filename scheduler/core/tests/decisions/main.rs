@@ -1,0 +1,9 @@
+//! What the core decides, shown as tables, as laws, and by exhaustion.
+
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+mod contacts;
+mod frost;
+mod sensors;
+mod support;
+mod wind;
