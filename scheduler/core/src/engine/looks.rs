@@ -12,7 +12,12 @@ use crate::wish::sun::FacadeLight;
 use leeside_solar::light::{
     Components, Sky, SkyModel, Source, erbs, extraterrestrial, ineichen, irradiance_of_lx,
 };
+use leeside_solar::trig::sin;
 use leeside_solar::{Crossing, SUNRISE_ELEVATION_DEG, Sun, crossings};
+
+/// Sine by which the sun may still lack to the elevation of sunrise and count as
+/// there: about a second of its rise.
+const LIMB_MARGIN: f64 = 1e-4;
 
 impl Core {
     /// The first timers and looks.
@@ -235,7 +240,10 @@ impl Core {
             profile_deg: facade.plane.profile_angle_deg(&sun),
             sunlit,
         });
-        let next = if sun.is_up() {
+        // From the upper limb on, each minute: the dawn that was waited for must
+        // not be looked for again, or the next one found would be tomorrow's.
+        let limb = sin(SUNRISE_ELEVATION_DEG.to_radians()) - LIMB_MARGIN;
+        let next = if sun.is_up() || raw.up >= limb {
             self.next_minute()
         } else {
             self.next_dawn()
