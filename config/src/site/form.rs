@@ -214,6 +214,12 @@ impl Kind {
         }
     }
 
+    /// As a person would say it of one.
+    pub(crate) fn with_article(self) -> String {
+        let vowel = self.word().starts_with(['a', 'e', 'i', 'o', 'u']);
+        format!("{} {}", if vowel { "an" } else { "a" }, self.word())
+    }
+
     /// The section that defines such names, as it is written in the file.
     pub(crate) const fn section(self) -> &'static str {
         match self {

@@ -8,13 +8,16 @@
 //! touches the network.
 
 mod build;
+mod collect;
 mod form;
 mod keys;
 mod lint;
+mod list;
 mod names;
 mod node;
 mod read;
 mod schema;
+mod tree;
 mod value;
 
 use crate::diagnostic::{Diagnostic, Severity};
@@ -87,7 +90,7 @@ impl Files for BTreeMap<String, String> {
     fn read(&mut self, name: &str) -> Result<Vec<u8>, String> {
         self.get(name)
             .map(|text| text.clone().into_bytes())
-            .ok_or_else(|| "no such file".to_owned())
+            .ok_or_else(|| "there is no such file".to_owned())
     }
 }
 
@@ -97,7 +100,10 @@ struct Folder(PathBuf);
 
 impl Files for Folder {
     fn read(&mut self, name: &str) -> Result<Vec<u8>, String> {
-        std::fs::read(self.0.join(name)).map_err(|error| error.to_string())
+        std::fs::read(self.0.join(name)).map_err(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
+            _ => error.to_string(),
+        })
     }
 }
 

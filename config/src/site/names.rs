@@ -154,6 +154,8 @@ impl Names {
 
 #[cfg(test)]
 mod tests {
+    #![expect(clippy::unwrap_used, reason = "tests")]
+
     use super::*;
 
     #[test]

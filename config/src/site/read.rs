@@ -4,13 +4,16 @@
 //! every key, so that a name may be used above the place that defines it. All
 //! problems are collected; none ends the reading.
 
+use super::collect::in_order;
 use super::form::{Form, Key, Kind, Need, Often, Section, unit_of};
 use super::keys::{SECTIONS, section};
-use super::names::{Names, expand, meant};
+use super::names::{Names, meant};
 use super::node::{DefaultInForce, Got, Node, Span, Value};
+pub(crate) use super::tree::Tree;
 use super::value::{expected, kind_word};
 use crate::diagnostic::{Diagnostic, Lines, Severity};
-use std::collections::{BTreeMap, BTreeSet};
+use std::borrow::Cow;
+use std::collections::BTreeSet;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -21,49 +24,28 @@ const LIMIT: usize = 500;
 /// Day classes that every site has, weakest first.
 pub(crate) const DAY_CLASSES: [&str; 4] = ["workday", "weekend", "holiday", "closed"];
 
+/// The section of that name, or the one that a misspelt name seems to mean.
+pub(crate) fn meant_section(word: &str) -> Option<&'static Section> {
+    section(word).or_else(|| meant(word, SECTIONS.iter().map(|s| s.name)).and_then(section))
+}
+
 /// One site file being read.
 pub(crate) struct Reader<'t> {
     file: &'t str,
     pub(crate) text: &'t str,
     lines: Lines<'t>,
     pub(crate) names: Names,
+    /// For each `[[device]]`, how many devices it stands for.
+    pub(crate) device_counts: Vec<usize>,
     diagnostics: Vec<Diagnostic>,
+    /// Kinds of which a name was used that does not exist.
+    pub(crate) unresolved: BTreeSet<Kind>,
     /// What some name in the file refers to.
     used: BTreeSet<(Kind, usize)>,
     /// What the builders assumed because the file leaves it out.
     pub(crate) assumed: Vec<DefaultInForce>,
     /// The file has syntax errors: what is missing may only be lost.
     broken_syntax: bool,
-}
-
-/// The sections of a file, as read.
-#[derive(Debug, Default)]
-pub(crate) struct Tree {
-    sections: BTreeMap<&'static str, Vec<Node>>,
-}
-
-impl Tree {
-    pub(crate) fn all(&self, section: &str) -> &[Node] {
-        self.sections.get(section).map_or(&[], Vec::as_slice)
-    }
-
-    pub(crate) fn one(&self, section: &str) -> Option<&Node> {
-        self.all(section).first()
-    }
-
-    /// The phases of all timetables.
-    pub(crate) fn phases(&self) -> impl Iterator<Item = &Node> {
-        let days = self
-            .all("timetable")
-            .iter()
-            .filter_map(|node| node.map("days"))
-            .flatten();
-        days.filter_map(|(_, value)| value.got.tables()).flatten()
-    }
-
-    pub(crate) fn nodes(&self) -> impl Iterator<Item = &Node> {
-        SECTIONS.iter().flat_map(|section| self.all(section.name))
-    }
 }
 
 impl<'t> Reader<'t> {
@@ -73,7 +55,9 @@ impl<'t> Reader<'t> {
             text,
             lines: Lines::of(text),
             names: Names::default(),
+            device_counts: Vec::new(),
             diagnostics: Vec::new(),
+            unresolved: BTreeSet::new(),
             used: BTreeSet::new(),
             assumed: Vec::new(),
             broken_syntax: false,
@@ -157,17 +141,14 @@ impl<'t> Reader<'t> {
 
     /// The problems by place, this file's before those of others.
     pub(crate) fn finish(mut self) -> Vec<Diagnostic> {
-        let file = self.file.to_owned();
+        let file = self.file;
         self.diagnostics.sort_by(|a, b| {
-            (a.file != file, &a.file, a.line, a.column, &a.message).cmp(&(
-                b.file != file,
-                &b.file,
-                b.line,
-                b.column,
-                &b.message,
-            ))
+            let place = |d: &Diagnostic| (d.file != file, d.file.clone(), d.line, d.column);
+            place(a).cmp(&place(b))
         });
-        self.diagnostics.dedup();
+        let mut told = BTreeSet::new();
+        self.diagnostics
+            .retain(|d| told.insert((d.file.clone(), d.span.start, d.line, d.message.clone())));
         self.diagnostics
     }
 
@@ -186,23 +167,20 @@ impl<'t> Reader<'t> {
         let root = root.into_inner();
         self.collect_names(&root);
         let mut tree = Tree::default();
-        let mut keys: Vec<_> = root.iter().collect();
-        keys.sort_by_key(|(key, _)| key.span().start);
-        for (key, value) in keys {
-            let Some(section) = section(key.get_ref()) else {
+        for (key, value) in in_order(&root) {
+            if section(key.get_ref()).is_none() {
                 self.unknown_section(key);
-                continue;
-            };
-            let nodes = self.section(section, key, value);
-            tree.sections.insert(section.name, nodes);
+            }
+            // A misspelt section is read as what it seems to mean, so that what
+            // is in it is not missed elsewhere.
+            if let Some(section) = meant_section(key.get_ref()) {
+                let nodes = self.section(section, key, value);
+                tree.sections.entry(section.name).or_default().extend(nodes);
+            }
         }
         for section in &SECTIONS {
             let needed = matches!(section.often, Often::Once | Often::Some);
-            if needed
-                && tree.all(section.name).is_empty()
-                && !root.contains_key(section.name)
-                && !self.broken_syntax
-            {
+            if needed && !tree.sections.contains_key(section.name) && !self.broken_syntax {
                 self.error(
                     &(0..0),
                     format!("there is no {} in this file", section.header()),
@@ -213,9 +191,9 @@ impl<'t> Reader<'t> {
         tree
     }
 
-    fn unknown_section(&mut self, key: &Spanned<std::borrow::Cow<'_, str>>) {
+    fn unknown_section(&mut self, key: &Spanned<Cow<'_, str>>) {
         let word = key.get_ref().as_ref();
-        let hint = match meant(word, SECTIONS.iter().map(|s| s.name)).and_then(section) {
+        let hint = match meant_section(word) {
             Some(section) => format!("did you mean {}?", section.header()),
             None => {
                 let all: Vec<_> = SECTIONS.iter().map(|s| s.name).collect();
@@ -228,7 +206,7 @@ impl<'t> Reader<'t> {
     fn section(
         &mut self,
         section: &'static Section,
-        key: &Spanned<std::borrow::Cow<'_, str>>,
+        key: &Spanned<Cow<'_, str>>,
         value: &Spanned<DeValue<'_>>,
     ) -> Vec<Node> {
         match value.get_ref() {
@@ -267,7 +245,7 @@ impl<'t> Reader<'t> {
                 }
                 nodes
             }
-            DeValue::Table(_) => {
+            DeValue::Table(table) => {
                 self.error(
                     &key.span(),
                     format!(
@@ -276,9 +254,14 @@ impl<'t> Reader<'t> {
                     ),
                     format!("write {}", section.header()),
                 );
-                Vec::new()
+                vec![self.table(section.keys, section.header(), &key.span(), table)]
             }
-            other => {
+            other @ (DeValue::String(_)
+            | DeValue::Integer(_)
+            | DeValue::Float(_)
+            | DeValue::Boolean(_)
+            | DeValue::Datetime(_)
+            | DeValue::Array(_)) => {
                 self.error(
                     &key.span(),
                     format!(
@@ -308,19 +291,18 @@ impl<'t> Reader<'t> {
     ) -> Node {
         let mut node = Node::new(keys, label, span.clone());
         let before = self.diagnostics.len();
-        let mut stated: Vec<_> = table.iter().collect();
-        stated.sort_by_key(|(key, _)| key.span().start);
-        for (name, value) in stated {
+        let mut misspelt = Vec::new();
+        for (name, value) in in_order(table) {
             if let Some(key) = keys.iter().find(|k| k.name == name.get_ref().as_ref()) {
                 if let Some(got) = self.value(key.name, &key.form, value, &node.label) {
                     node.put(key.name, Value::new(got, value.span(), true));
                 }
-            } else {
-                self.unknown_key(keys, &node.label, name);
+            } else if let Some(key) = self.unknown_key(keys, &node.label, name) {
+                misspelt.push(key);
             }
         }
         for key in keys {
-            if table.contains_key(key.name) {
+            if table.contains_key(key.name) || misspelt.contains(&key.name) {
                 continue;
             }
             match key.need {
@@ -360,40 +342,42 @@ impl<'t> Reader<'t> {
         }
     }
 
+    /// Complains about a key that is none; gives the one that it seems to mean.
     fn unknown_key(
         &mut self,
         keys: &'static [Key],
         label: &str,
-        name: &Spanned<std::borrow::Cow<'_, str>>,
-    ) {
+        name: &Spanned<Cow<'_, str>>,
+    ) -> Option<&'static str> {
         let word = name.get_ref().as_ref();
-        let same_stem = keys.iter().find(|k| {
-            let unit = k
-                .name
-                .rsplit_once('_')
-                .filter(|_| !unit_of(k.name).is_empty());
-            let theirs = word.rsplit_once('_').map_or(word, |(stem, _)| stem);
-            unit.is_some_and(|(stem, _)| stem == word || stem == theirs)
+        let theirs = word.rsplit_once('_').map_or(word, |(stem, _)| stem);
+        let same_stem = keys.iter().find(|key| {
+            let stem = key.name.rsplit_once('_').map(|(stem, _)| stem);
+            !unit_of(key.name).is_empty() && stem.is_some_and(|s| s == word || s == theirs)
         });
-        let hint = if let Some(near) = same_stem {
-            format!(
-                "did you mean `{}`? The unit belongs to the name: give the value in {}",
-                near.name,
-                unit_of(near.name)
-            )
-        } else if let Some(near) = meant(word, keys.iter().map(|k| k.name)) {
-            format!("did you mean `{near}`?")
-        } else if let Some(section) = section(word) {
-            format!("{} stands by itself, not within {label}", section.header())
-        } else {
-            let all: Vec<_> = keys.iter().map(|k| k.name).collect();
-            format!("known here: {}", all.join(", "))
+        let near = same_stem
+            .map(|key| key.name)
+            .or_else(|| meant(word, keys.iter().map(|k| k.name)));
+        let hint = match (near, section(word)) {
+            (Some(near), _) if same_stem.is_some() => format!(
+                "did you mean `{near}`? The unit belongs to the name: give the value in {}",
+                unit_of(near)
+            ),
+            (Some(near), _) => format!("did you mean `{near}`?"),
+            (None, Some(section)) => {
+                format!("{} stands by itself, not within {label}", section.header())
+            }
+            (None, None) => {
+                let all: Vec<_> = keys.iter().map(|k| k.name).collect();
+                format!("known here: {}", all.join(", "))
+            }
         };
         self.error(
             &name.span(),
             format!("unknown key `{word}` in {label}"),
             hint,
         );
+        near
     }
 
     /// A short piece of the text as it stands in the file.
@@ -410,86 +394,6 @@ impl<'t> Reader<'t> {
         } else {
             piece.to_owned()
         }
-    }
-
-    fn collect_names(&mut self, root: &DeTable<'_>) {
-        for class in DAY_CLASSES {
-            self.names.add(Kind::DayClass, class.to_owned(), 0..0);
-        }
-        if let Some(own) = root
-            .get("days")
-            .and_then(|days| days.get_ref().get("own_classes"))
-        {
-            self.names_in(Kind::DayClass, own);
-        }
-        for section in &SECTIONS {
-            let Some(kind) = section.defines else {
-                continue;
-            };
-            let Some(tables) = root.get(section.name).and_then(|v| v.get_ref().as_array()) else {
-                continue;
-            };
-            for table in tables.iter() {
-                let Some(fields) = table.get_ref().as_table() else {
-                    continue;
-                };
-                let named = fields
-                    .get("name")
-                    .or_else(|| fields.get("names").filter(|_| kind == Kind::Device));
-                match named {
-                    Some(named) => self.names_in(kind, named),
-                    None => self.names.add_nameless(kind, table.span()),
-                }
-            }
-        }
-    }
-
-    fn names_in(&mut self, kind: Kind, value: &Spanned<DeValue<'_>>) {
-        let span = value.span();
-        match value.get_ref() {
-            DeValue::String(name) => self.add_name(kind, name, span),
-            DeValue::Array(list) => {
-                for element in list.iter() {
-                    for name in element
-                        .get_ref()
-                        .as_str()
-                        .and_then(|text| expand(text).ok())
-                        .unwrap_or_default()
-                    {
-                        self.add_name(kind, &name, element.span());
-                    }
-                }
-            }
-            DeValue::Integer(_)
-            | DeValue::Float(_)
-            | DeValue::Boolean(_)
-            | DeValue::Datetime(_)
-            | DeValue::Table(_) => {
-                self.names.add_nameless(kind, span);
-            }
-        }
-    }
-
-    fn add_name(&mut self, kind: Kind, name: &str, span: Span) {
-        let Some(taken) = self.names.add(kind, name.to_owned(), span.clone()) else {
-            return;
-        };
-        let (message, hint) = if taken.is_empty() {
-            (
-                format!("the {} `{name}` is always there", kind.word()),
-                "leave it out here".to_owned(),
-            )
-        } else {
-            let line = self.line_of(&taken);
-            (
-                format!(
-                    "the {} `{name}` is there already, in line {line}",
-                    kind.word()
-                ),
-                "give each its own name".to_owned(),
-            )
-        };
-        self.error(&span, message, hint);
     }
 }
 

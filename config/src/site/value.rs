@@ -1,13 +1,18 @@
 //! Single values: types, ranges, times, poses, references.
+#![expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "a form takes few types of value and refuses all others alike"
+)]
 
+use super::collect::in_order;
 use super::form::{Form, Key, Kind, may, must, unit_of, with_unit};
-use super::names::{expand, fault_of_name, meant};
+use super::names::{fault_of_name, meant};
 use super::node::{Got, Span, Value};
 use super::read::Reader;
 use chrono::{NaiveDate, NaiveDateTime, NaiveTime};
 use leeside_core::pose::Pose;
 use toml::Spanned;
-use toml::de::DeValue;
+use toml::de::{DeTable, DeValue};
 use toml::value::Datetime;
 
 pub(crate) const POSE_KEYS: &[Key] = &[
@@ -23,10 +28,16 @@ pub(crate) const POSE_KEYS: &[Key] = &[
     ),
 ];
 
-const BARE_POSES: &[(&str, &str)] = &[
-    ("retracted", "fully retracted"),
-    ("extended", "fully extended"),
-];
+/// Why a value was not taken.
+pub(crate) enum Refusal {
+    /// It was complained about.
+    Told,
+    /// It is of another type than its key asks for, and nobody has said so yet.
+    OtherType,
+}
+
+/// A value, or why there is none.
+pub(crate) type Read = Result<Got, Refusal>;
 
 /// What a value is, as a person would say it.
 pub(crate) const fn kind_word(value: &DeValue<'_>) -> &'static str {
@@ -76,7 +87,7 @@ pub(crate) fn expected(key: &str, form: &Form) -> String {
             "\"not_harmed\", \"retracted\", \"extended\" or { extension_pct = ..., tilt_deg = ... }"
                 .to_owned()
         }
-        Form::Ref(kind) => format!("the name of a {}", kind.word()),
+        Form::Ref(kind) => format!("the name of {}", kind.with_article()),
         Form::Refs(kind) => format!("a list of names of {}", kind.section()),
         Form::Pairs(..) => "a list of pairs of numbers, such as [[0, 5], [90, 12]]".to_owned(),
         Form::Table(keys) => {
@@ -98,132 +109,172 @@ impl Reader<'_> {
         value: &Spanned<DeValue<'_>>,
         label: &str,
     ) -> Option<Got> {
+        if let Form::Or(text, other) = form {
+            let form = if value.get_ref().is_str() {
+                text
+            } else {
+                other
+            };
+            return self.value(key, form, value, label);
+        }
         let span = value.span();
-        match (form, value.get_ref()) {
-            (Form::Or(a, b), inner) => {
-                let form = if matches!(inner, DeValue::String(_)) {
-                    a
-                } else {
-                    b
-                };
-                self.value(key, form, value, label)
+        let read = match value.get_ref() {
+            DeValue::String(text) => self.read_text(key, form, text, &span),
+            DeValue::Integer(_) | DeValue::Float(_) => self.read_number(key, form, value),
+            DeValue::Boolean(flag) if matches!(form, Form::Flag) => Ok(Got::Flag(*flag)),
+            DeValue::Datetime(at) => self.read_time(key, form, at, &span),
+            DeValue::Array(array) => self.list(key, form, (array, &span), label),
+            DeValue::Table(table) => self.read_table(key, form, (table, &span), label),
+            DeValue::Boolean(_) => Err(Refusal::OtherType),
+        };
+        if let Err(Refusal::OtherType) = read {
+            self.other_type(key, form, value);
+        }
+        read.ok()
+    }
+
+    fn other_type(&mut self, key: &str, form: &Form, value: &Spanned<DeValue<'_>>) {
+        let text = value.get_ref().is_str();
+        let number = value.get_ref().is_integer() || value.get_ref().is_float();
+        let hint = match form {
+            Form::Text | Form::Name | Form::Ref(_) | Form::Word(_) | Form::Clock if number => {
+                "put it in quotes"
             }
-            (Form::Text, DeValue::String(text)) if text.trim().is_empty() => {
-                self.wrong(&span, key, form, "is empty")
+            Form::Number(..) | Form::Whole(..) | Form::Flag | Form::Date | Form::Moment if text => {
+                "write it without quotes"
             }
-            (Form::Text, DeValue::String(text)) => Some(Got::Text(text.clone().into_owned())),
-            (Form::Pointer, DeValue::String(text)) => self.pointer(key, text, &span),
-            (Form::Name, DeValue::String(text)) => match fault_of_name(text) {
+            Form::Refs(_) | Form::Names | Form::Texts | Form::Words(_) if text => {
+                "put it in square brackets"
+            }
+            _ => "",
+        };
+        let span = value.span();
+        self.error(
+            &span,
+            format!(
+                "`{key}` is {} ({}), expected {}",
+                kind_word(value.get_ref()),
+                self.excerpt(&span),
+                expected(key, form)
+            ),
+            hint,
+        );
+    }
+
+    fn read_text(&mut self, key: &'static str, form: &Form, text: &str, span: &Span) -> Read {
+        match form {
+            Form::Text if text.trim().is_empty() => self.wrong(span, key, form, "is empty"),
+            Form::Text => Ok(Got::Text(text.to_owned())),
+            Form::Pointer => self.pointer(key, text, span),
+            Form::Name => match fault_of_name(text) {
                 Some(fault) => {
                     self.error(
-                        &span,
-                        format!("`{key}` is {}: {fault}", self.excerpt(&span)),
+                        span,
+                        format!("`{key}` is {}: {fault}", self.excerpt(span)),
                         "choose another name",
                     );
-                    None
+                    Err(Refusal::Told)
                 }
-                None => Some(Got::Text(text.clone().into_owned())),
+                None => Ok(Got::Text(text.to_owned())),
             },
-            (Form::Flag, DeValue::Boolean(flag)) => Some(Got::Flag(*flag)),
-            (Form::Number(min, max), DeValue::Integer(_) | DeValue::Float(_)) => {
-                self.number(key, form, value, (*min, *max))
-            }
-            (Form::Whole(min, max), DeValue::Integer(number)) => {
-                match i64::from_str_radix(number.as_str(), number.radix())
-                    .ok()
-                    .filter(|n| (min..=max).contains(&n))
-                {
-                    Some(number) => Some(Got::Whole(number)),
-                    None => self.wrong(&span, key, form, "is out of range"),
-                }
-            }
-            (Form::Whole(..), DeValue::Float(_)) => {
-                self.wrong(&span, key, form, "is no whole number")
-            }
-            (Form::Clock, DeValue::String(text)) => match parse_clock(text) {
-                Some(minute) => Some(Got::Clock(minute)),
-                None => self.wrong(&span, key, form, "is no time of day"),
+            Form::Clock => match parse_clock(text) {
+                Some(minute) => Ok(Got::Clock(minute)),
+                None => self.wrong(span, key, form, "is no time of day"),
             },
-            (
-                Form::Clock,
-                DeValue::Datetime(Datetime {
-                    date: None,
-                    time: Some(time),
-                    offset: None,
-                }),
-            ) => Some(Got::Clock(
-                u16::from(time.hour) * 60 + u16::from(time.minute),
-            )),
-            (Form::Date, DeValue::Datetime(at)) => self.date(key, form, at, &span),
-            (Form::Moment, DeValue::Datetime(at)) => self.moment(key, form, at, &span),
-            (Form::Word(words), DeValue::String(text)) => {
-                self.word(key, words, text, &span).map(Got::Word)
+            Form::Word(words) => self.word(key, words, text, span).map(Got::Word),
+            Form::Refuge if text == "not_harmed" => Ok(Got::NotHarmed),
+            Form::Pose | Form::Refuge => self.bare_pose(key, form, text, span),
+            Form::Ref(kind) => self
+                .reference(*kind, text, span)
+                .map(Got::Ref)
+                .ok_or(Refusal::Told),
+            _ => Err(Refusal::OtherType),
+        }
+    }
+
+    fn read_table(
+        &mut self,
+        key: &'static str,
+        form: &Form,
+        (table, span): (&DeTable<'_>, &Span),
+        label: &str,
+    ) -> Read {
+        match form {
+            Form::Table(keys) => {
+                let label = format!("`{key}` of {label}");
+                Ok(Got::Table(self.table(keys, label, span, table)))
             }
-            (Form::Pose, _) => self.pose(key, form, value, label).map(Got::Pose),
-            (Form::Refuge, DeValue::String(text)) if text == "not_harmed" => Some(Got::NotHarmed),
-            (Form::Refuge, _) => self.pose(key, form, value, label).map(Got::Pose),
-            (Form::Ref(kind), DeValue::String(name)) => {
-                self.reference(*kind, name, &span).map(Got::Ref)
-            }
-            (Form::Table(keys), DeValue::Table(table)) => Some(Got::Table(self.table(
-                keys,
-                format!("`{key}` of {label}"),
-                &span,
-                table,
-            ))),
-            (Form::Map(kind, inner), DeValue::Table(table)) => {
+            Form::Pose | Form::Refuge => self.pose(key, (table, span), label),
+            Form::Map(kind, inner) => {
                 let mut entries = Vec::new();
-                let mut stated: Vec<_> = table.iter().collect();
-                stated.sort_by_key(|(name, _)| name.span().start);
-                for (name, value) in stated {
+                for (name, value) in in_order(table) {
                     let number = self.reference(*kind, name.get_ref(), &name.span());
-                    let got = self.value(key, inner, value, label);
+                    let label = format!("{} in {label}", name.get_ref());
+                    let got = self.value(key, inner, value, &label);
                     if let (Some(number), Some(got)) = (number, got) {
                         entries.push((number, Value::new(got, name.span(), true)));
                     }
                 }
-                Some(Got::Map(entries))
+                Ok(Got::Map(entries))
             }
-            (
-                Form::Names
-                | Form::Texts
-                | Form::Words(_)
-                | Form::Refs(_)
-                | Form::Pairs(..)
-                | Form::Tables(_),
-                DeValue::Array(_),
-            ) => self.list(key, form, value, label),
-            (_, other) => {
-                let hint = match (form, other) {
-                    (
-                        Form::Text | Form::Name | Form::Ref(_) | Form::Word(_),
-                        DeValue::Integer(_) | DeValue::Float(_),
-                    ) => "put it in quotes",
-                    (Form::Number(..) | Form::Whole(..) | Form::Flag, DeValue::String(_)) => {
-                        "write it without quotes"
-                    }
-                    (
-                        Form::Refs(_) | Form::Names | Form::Texts | Form::Words(_),
-                        DeValue::String(_),
-                    ) => "put it in square brackets",
-                    _ => "",
-                };
-                self.error(
-                    &span,
-                    format!(
-                        "`{key}` is {} ({}), expected {}",
-                        kind_word(other),
-                        self.excerpt(&span),
-                        expected(key, form)
-                    ),
-                    hint,
-                );
-                None
-            }
+            _ => Err(Refusal::OtherType),
         }
     }
 
-    fn wrong(&mut self, span: &Span, key: &str, form: &Form, what: &str) -> Option<Got> {
+    fn read_number(
+        &mut self,
+        key: &'static str,
+        form: &Form,
+        value: &Spanned<DeValue<'_>>,
+    ) -> Read {
+        let span = value.span();
+        match form {
+            Form::Number(min, max) => match number_of(value.get_ref()) {
+                Some(number) if (*min..=*max).contains(&number) => Ok(Got::Number(number)),
+                Some(number) if number.is_finite() => {
+                    self.wrong(&span, key, form, "is out of range")
+                }
+                Some(_) | None => self.wrong(&span, key, form, "is no number"),
+            },
+            Form::Whole(min, max) => match value.get_ref().as_integer() {
+                None => self.wrong(&span, key, form, "is no whole number"),
+                Some(digits) => {
+                    let number = i64::from_str_radix(digits.as_str(), digits.radix()).ok();
+                    match number.filter(|n| (min..=max).contains(&n)) {
+                        Some(number) => Ok(Got::Whole(number)),
+                        None => self.wrong(&span, key, form, "is out of range"),
+                    }
+                }
+            },
+            _ => Err(Refusal::OtherType),
+        }
+    }
+
+    fn read_time(&mut self, key: &str, form: &Form, at: &Datetime, span: &Span) -> Read {
+        match (form, at.date, at.time) {
+            (Form::Clock, None, Some(time)) if at.offset.is_none() => Ok(Got::Clock(
+                u16::from(time.hour) * 60 + u16::from(time.minute),
+            )),
+            (Form::Date, Some(_), None) => match naive_date(at) {
+                Some(date) => Ok(Got::Date(date)),
+                None => self.wrong(span, key, form, "is no date"),
+            },
+            (Form::Moment, Some(_), Some(_)) if at.offset.is_some() => {
+                self.wrong(span, key, form, "has an offset though local time is meant")
+            }
+            (Form::Moment, Some(_), Some(time)) => {
+                let second = time.second.unwrap_or(0).into();
+                let time = NaiveTime::from_hms_opt(time.hour.into(), time.minute.into(), second);
+                match naive_date(at).zip(time) {
+                    Some((date, time)) => Ok(Got::Moment(NaiveDateTime::new(date, time))),
+                    None => self.wrong(span, key, form, "is no date and time"),
+                }
+            }
+            _ => Err(Refusal::OtherType),
+        }
+    }
+
+    fn wrong(&mut self, span: &Span, key: &str, form: &Form, what: &str) -> Read {
         let hint = if unit_of(key).is_empty() {
             ""
         } else {
@@ -239,164 +290,118 @@ impl Reader<'_> {
             ),
             hint,
         );
-        None
+        Err(Refusal::Told)
     }
 
-    fn number(
-        &mut self,
-        key: &str,
-        form: &Form,
-        value: &Spanned<DeValue<'_>>,
-        (min, max): (f64, f64),
-    ) -> Option<Got> {
-        match number_of(value.get_ref()) {
-            Some(number) if (min..=max).contains(&number) => Some(Got::Number(number)),
-            Some(number) if number.is_finite() => {
-                self.wrong(&value.span(), key, form, "is out of range")
-            }
-            Some(_) | None => self.wrong(&value.span(), key, form, "is no number"),
-        }
-    }
-
-    fn pointer(&mut self, key: &str, text: &str, span: &Span) -> Option<Got> {
-        let escapes_well = text
-            .split('~')
-            .skip(1)
-            .all(|after| after.starts_with(['0', '1']));
+    fn pointer(&mut self, key: &str, text: &str, span: &Span) -> Read {
+        let mut after_tildes = text.split('~').skip(1);
+        let escapes_well = after_tildes.all(|after| after.starts_with(['0', '1']));
         if (text.is_empty() || text.starts_with('/')) && escapes_well {
-            return Some(Got::Text(text.to_owned()));
+            return Ok(Got::Text(text.to_owned()));
         }
         let hint = if escapes_well {
             format!("did you mean \"/{}\"?", text.replace('.', "/"))
         } else {
             "write ~0 for ~ and ~1 for /".to_owned()
         };
+        let shown = self.excerpt(span);
         self.error(
             span,
-            format!(
-                "`{key}` is {}, which is no JSON Pointer (RFC 6901)",
-                self.excerpt(span)
-            ),
+            format!("`{key}` is {shown}, which is no JSON Pointer (RFC 6901)"),
             hint,
         );
-        None
+        Err(Refusal::Told)
     }
 
-    fn date(&mut self, key: &str, form: &Form, at: &Datetime, span: &Span) -> Option<Got> {
-        match (naive_date(at), at.time) {
-            (Some(date), None) => Some(Got::Date(date)),
-            _ => self.wrong(span, key, form, "is no date"),
-        }
-    }
-
-    fn moment(&mut self, key: &str, form: &Form, at: &Datetime, span: &Span) -> Option<Got> {
-        if at.offset.is_some() {
-            return self.wrong(span, key, form, "has an offset though local time is meant");
-        }
-        let time = at.time.and_then(|t| {
-            NaiveTime::from_hms_opt(t.hour.into(), t.minute.into(), t.second.unwrap_or(0).into())
-        });
-        match (naive_date(at), time) {
-            (Some(date), Some(time)) => Some(Got::Moment(NaiveDateTime::new(date, time))),
-            _ => self.wrong(span, key, form, "is no date and time"),
-        }
-    }
-
-    fn word(
+    pub(crate) fn word(
         &mut self,
         key: &str,
         words: &'static [(&'static str, &'static str)],
         text: &str,
         span: &Span,
-    ) -> Option<&'static str> {
+    ) -> Result<&'static str, Refusal> {
         if let Some((word, _)) = words.iter().find(|(word, _)| *word == text) {
-            return Some(word);
+            return Ok(word);
         }
-        let hint = meant(text, words.iter().map(|(word, _)| *word))
-            .map_or(String::new(), |near| format!("did you mean \"{near}\"?"));
+        let near = meant(text, words.iter().map(|(word, _)| *word));
+        let hint = near.map_or(String::new(), |near| format!("did you mean \"{near}\"?"));
+        let shown = self.excerpt(span);
         self.error(
             span,
-            format!(
-                "`{key}` is {}, expected {}",
-                self.excerpt(span),
-                one_of(words)
-            ),
+            format!("`{key}` is {shown}, expected {}", one_of(words)),
             hint,
         );
-        None
+        Err(Refusal::Told)
     }
 
-    fn pose(
-        &mut self,
-        key: &'static str,
-        form: &Form,
-        value: &Spanned<DeValue<'_>>,
-        label: &str,
-    ) -> Option<Pose> {
-        let span = value.span();
-        match value.get_ref() {
-            DeValue::String(text) => match text.as_ref() {
-                "retracted" => Some(Pose::RETRACTED),
-                "extended" => Some(Pose::EXTENDED),
-                other => {
-                    let hint = meant(
-                        other,
-                        BARE_POSES
-                            .iter()
-                            .map(|(word, _)| *word)
-                            .chain(["not_harmed"]),
-                    )
-                    .map_or(String::new(), |near| format!("did you mean \"{near}\"?"));
-                    self.error(
-                        &span,
-                        format!(
-                            "`{key}` is {}, expected {}",
-                            self.excerpt(&span),
-                            expected(key, form)
-                        ),
-                        hint,
-                    );
-                    None
-                }
-            },
-            DeValue::Table(table) => {
-                let node = self.table(POSE_KEYS, format!("`{key}` of {label}"), &span, table);
-                let extension_pct = u8::try_from(node.whole("extension_pct")?).ok()?;
-                let tilt_deg = node
-                    .whole("tilt_deg")
-                    .and_then(|tilt| i16::try_from(tilt).ok());
-                (node.sound).then_some(Pose {
-                    extension_pct,
-                    tilt_deg,
-                })
-            }
+    fn bare_pose(&mut self, key: &str, form: &Form, text: &str, span: &Span) -> Read {
+        match text {
+            "retracted" => Ok(Got::Pose(Pose::RETRACTED)),
+            "extended" => Ok(Got::Pose(Pose::EXTENDED)),
             other => {
+                let known: &[&str] = match form {
+                    Form::Refuge => &["retracted", "extended", "not_harmed"],
+                    _ => &["retracted", "extended"],
+                };
+                let near = meant(other, known.iter().copied());
+                let hint = near.map_or(String::new(), |near| format!("did you mean \"{near}\"?"));
+                let shown = self.excerpt(span);
                 self.error(
-                    &span,
-                    format!(
-                        "`{key}` is {} ({}), expected {}",
-                        kind_word(other),
-                        self.excerpt(&span),
-                        expected(key, form)
-                    ),
-                    "",
+                    span,
+                    format!("`{key}` is {shown}, expected {}", expected(key, form)),
+                    hint,
                 );
-                None
+                Err(Refusal::Told)
             }
         }
+    }
+
+    fn pose(&mut self, key: &str, (table, span): (&DeTable<'_>, &Span), label: &str) -> Read {
+        let node = self.table(POSE_KEYS, format!("`{key}` of {label}"), span, table);
+        let extension_pct = node
+            .whole("extension_pct")
+            .and_then(|pct| u8::try_from(pct).ok());
+        let tilt_deg = node
+            .whole("tilt_deg")
+            .and_then(|tilt| i16::try_from(tilt).ok());
+        match extension_pct.filter(|_| node.sound) {
+            Some(extension_pct) => Ok(Got::Pose(Pose {
+                extension_pct,
+                tilt_deg,
+            })),
+            None => Err(Refusal::Told),
+        }
+    }
+
+    /// The number of something by its name, without a complaint.
+    pub(crate) fn known(&mut self, kind: Kind, name: &str) -> Option<usize> {
+        let number = self.names.find(kind, name);
+        match number {
+            Some(number) => self.use_of(kind, number),
+            None => {
+                self.unresolved.insert(kind);
+            }
+        }
+        number
     }
 
     /// The number of something by its name.
     pub(crate) fn reference(&mut self, kind: Kind, name: &str, span: &Span) -> Option<usize> {
-        if let Some(number) = self.names.find(kind, name) {
-            self.use_of(kind, number);
-            return Some(number);
+        let number = self.known(kind, name);
+        if number.is_none() {
+            let hint = self.hint_for(kind, name);
+            self.error(span, format!("there is no {} `{name}`", kind.word()), hint);
         }
-        let hint = if let Some(near) = meant(name, self.names.all(kind)) {
+        number
+    }
+
+    /// What a name that does not exist may have been meant to be.
+    pub(crate) fn hint_for(&self, kind: Kind, name: &str) -> String {
+        if let Some(near) = meant(name, self.names.all(kind)) {
             format!("did you mean `{near}`?")
         } else if let Some(other) = self.names.kind_of(name, kind) {
-            format!("`{name}` is a {}", other.word())
-        } else if self.names.count(kind) == 0 {
+            format!("`{name}` is {}", other.with_article())
+        } else if self.names.all(kind).all(str::is_empty) {
             format!("there is no {} in this file", kind.section())
         } else {
             let known: Vec<_> = self
@@ -406,128 +411,11 @@ impl Reader<'_> {
                 .take(12)
                 .collect();
             format!("known: {}", known.join(", "))
-        };
-        self.error(span, format!("there is no {} `{name}`", kind.word()), hint);
-        None
-    }
-
-    fn list(
-        &mut self,
-        key: &'static str,
-        form: &Form,
-        value: &Spanned<DeValue<'_>>,
-        label: &str,
-    ) -> Option<Got> {
-        let array = value.get_ref().as_array()?;
-        let before = self.problems();
-        if array.is_empty() {
-            self.error(
-                &value.span(),
-                format!("`{key}` is an empty list"),
-                format!(
-                    "expected {}; leave the key out where there is none",
-                    expected(key, form)
-                ),
-            );
         }
-        let mut texts = Vec::new();
-        let mut words = Vec::new();
-        let mut refs: Vec<(usize, Span)> = Vec::new();
-        let mut pairs = Vec::new();
-        let mut nodes = Vec::new();
-        for element in array.iter() {
-            let span = element.span();
-            match (form, element.get_ref()) {
-                (Form::Texts, DeValue::String(text)) => {
-                    texts.push((text.clone().into_owned(), span))
-                }
-                (Form::Names, DeValue::String(text)) => match expand(text) {
-                    Ok(names) => texts.extend(names.into_iter().map(|name| (name, span.clone()))),
-                    Err(fault) => self.error(
-                        &span,
-                        format!("`{key}` holds {}: {fault}", self.excerpt(&span)),
-                        "write \"S-101..108\" for S-101 to S-108",
-                    ),
-                },
-                (Form::Words(known), DeValue::String(text)) => {
-                    words.extend(self.word(key, known, text, &span))
-                }
-                (Form::Refs(kind), DeValue::String(text)) => {
-                    for number in self.references(*kind, text, &span) {
-                        if refs.iter().any(|(known, _)| *known == number) {
-                            let name = self.names.name(*kind, number).to_owned();
-                            self.error(
-                                &span,
-                                format!("`{key}` names `{name}` twice"),
-                                "once is enough",
-                            );
-                        } else {
-                            refs.push((number, span.clone()));
-                        }
-                    }
-                }
-                (Form::Pairs(a, b), DeValue::Array(pair)) => {
-                    let numbers: Vec<_> = pair.iter().map(|n| number_of(n.get_ref())).collect();
-                    match numbers[..] {
-                        [Some(x), Some(y)] if (a.0..=a.1).contains(&x) && (b.0..=b.1).contains(&y) => pairs.push((x, y)),
-                        _ => self.error(&span, format!("`{key}` holds {}, expected a pair of numbers from {} to {} and from {} to {}", self.excerpt(&span), a.0, a.1, b.0, b.1), ""),
-                    }
-                }
-                (Form::Tables(keys), DeValue::Table(table)) => {
-                    let number = nodes.len() + 1;
-                    nodes.push(self.table(
-                        keys,
-                        format!("`{key}` {number} of {label}"),
-                        &span,
-                        table,
-                    ));
-                }
-                (_, other) => self.error(
-                    &span,
-                    format!(
-                        "`{key}` holds {} ({}), expected {}",
-                        kind_word(other),
-                        self.excerpt(&span),
-                        expected(key, form)
-                    ),
-                    "",
-                ),
-            }
-        }
-        if !matches!(form, Form::Tables(_)) && self.problems() > before {
-            return None;
-        }
-        Some(match form {
-            Form::Words(_) => Got::Words(words),
-            Form::Refs(_) => Got::Refs(refs),
-            Form::Pairs(..) => Got::Pairs(pairs),
-            Form::Tables(_) => Got::Tables(nodes),
-            _ => Got::Texts(texts),
-        })
-    }
-
-    fn references(&mut self, kind: Kind, text: &str, span: &Span) -> Vec<usize> {
-        if self.names.find(kind, text).is_none() && text.contains("..") {
-            return match expand(text) {
-                Ok(names) => names
-                    .iter()
-                    .filter_map(|name| self.reference(kind, name, span))
-                    .collect(),
-                Err(fault) => {
-                    self.error(
-                        span,
-                        format!("{} is no range of names: {fault}", self.excerpt(span)),
-                        "write \"S-101..108\" for S-101 to S-108",
-                    );
-                    Vec::new()
-                }
-            };
-        }
-        self.reference(kind, text, span).into_iter().collect()
     }
 }
 
-fn number_of(value: &DeValue<'_>) -> Option<f64> {
+pub(crate) fn number_of(value: &DeValue<'_>) -> Option<f64> {
     match value {
         DeValue::Integer(number) => i32::from_str_radix(number.as_str(), number.radix())
             .ok()

@@ -224,10 +224,6 @@ fn own_rules(
     }
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    reason = "two results of one walk over the file"
-)]
 fn calendar(
     reader: &mut Reader<'_>,
     node: &Node,

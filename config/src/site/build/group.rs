@@ -2,8 +2,9 @@
 
 use super::place::OpeningDraft;
 use super::plant::DeviceDraft;
-use super::pose::word;
+use super::pose::{with_article, word};
 use super::rules::{AimDraft, PoseAt, Rules, SunDraft};
+use crate::site::form::Kind as NameKind;
 use crate::site::node::{Node, Span};
 use crate::site::read::{Reader, Tree};
 use leeside_core::ids::{DeviceId, FacadeId, RoomId, TimetableId};
@@ -37,6 +38,14 @@ pub(crate) fn groups(
         membership(reader, node, &mut taken);
         groups.push(group(reader, tree, node, parts));
     }
+    if tree
+        .all("group")
+        .iter()
+        .any(|node| !node.sound && !node.has("devices"))
+        || reader.unresolved.contains(&NameKind::Device)
+    {
+        return groups;
+    }
     for (index, device) in parts.devices.iter().enumerate() {
         let Some(draft) = device else { continue };
         if !taken.contains_key(&index) {
@@ -58,10 +67,7 @@ fn membership(reader: &mut Reader<'_>, node: &Node, taken: &mut BTreeMap<usize, 
     let name = node.text("name").unwrap_or_default().to_owned();
     for (device, span) in node.many("devices").unwrap_or_default() {
         if let Some(other) = taken.get(device) {
-            let named = reader
-                .names
-                .name(crate::site::form::Kind::Device, *device)
-                .to_owned();
+            let named = reader.names.name(NameKind::Device, *device).to_owned();
             reader.error(
                 span,
                 format!("the device `{named}` is in the group `{other}` already"),
@@ -117,12 +123,12 @@ fn members<'p>(reader: &mut Reader<'_>, node: &Node, parts: &Parts<'p>) -> Optio
             reader.error(
                 span,
                 format!(
-                    "{} mixes kinds: `{}` is a {}, `{}` a {}",
+                    "{} mixes kinds: `{}` is {}, `{}` {}",
                     node.label,
                     first.device.name,
-                    word(first_product.kind),
+                    with_article(first_product.kind),
                     draft.device.name,
-                    word(product.kind)
+                    with_article(product.kind)
                 ),
                 "one group for each kind: they need different poses",
             );

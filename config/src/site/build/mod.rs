@@ -5,7 +5,9 @@
 //! go together. What could not be built keeps its number, so that references
 //! stay right and the rest is still checked.
 
+mod anchor;
 mod days;
+mod foreign;
 mod group;
 mod phases;
 mod place;

@@ -1,22 +1,12 @@
 //! Timetables: day classes and their phases.
 
+use super::anchor::anchor;
 use crate::site::form::Kind;
-use crate::site::keys::EVENTS;
-use crate::site::names::meant;
 use crate::site::node::{Got, Node, Span, Value};
 use crate::site::read::{Reader, Tree};
-use crate::site::value::parse_clock;
-use leeside_core::ids::{DayClassId, SensorId, TimetableId};
-use leeside_core::model::{
-    Anchor, DayPlan, Group, IfNone, Kind as DeviceKind, Phase, Sensor, SensorKind, SunEvent,
-    Timetable, Twilight,
-};
+use leeside_core::ids::{DayClassId, TimetableId};
+use leeside_core::model::{DayPlan, Group, Kind as DeviceKind, Phase, Sensor, Timetable};
 use leeside_core::pose::Pose;
-use leeside_solar::{CIVIL_ELEVATION_DEG, SUNRISE_ELEVATION_DEG};
-
-/// The sun's greatest declination, degrees, with a margin for rounding: whether
-/// an event can be missing on some day of the year is asked on the careful side.
-const GREATEST_DECLINATION_DEG: f64 = 23.6;
 
 pub(crate) fn timetables(
     reader: &mut Reader<'_>,
@@ -48,10 +38,11 @@ pub(crate) fn timetables(
     all
 }
 
-struct Context<'c> {
+/// What the phases of a timetable have to suit.
+pub(crate) struct Context<'c> {
     users: &'c [&'c Group],
-    sensors: &'c [Option<Sensor>],
-    latitude_deg: Option<f64>,
+    pub(crate) sensors: &'c [Option<Sensor>],
+    pub(crate) latitude_deg: Option<f64>,
 }
 
 fn timetable(reader: &mut Reader<'_>, node: &Node, context: &Context<'_>) -> Option<Timetable> {
@@ -155,252 +146,6 @@ fn phase_pose(reader: &mut Reader<'_>, node: &Node, context: &Context<'_>) -> Op
     } else {
         Pose::extension(stated.extension_pct)
     })
-}
-
-fn anchor(reader: &mut Reader<'_>, node: &Node, context: &Context<'_>) -> Option<Anchor> {
-    let at = node.text("at")?;
-    if let Some(minute) = parse_clock(at) {
-        forbid(
-            reader,
-            node,
-            "a time of day",
-            &[
-                "offset_min",
-                "elevation_deg",
-                "not_before",
-                "not_after",
-                "if_none",
-                "sensor",
-                "light_lx",
-                "light_wm2",
-                "from_elevation_deg",
-                "at_latest_elevation_deg",
-            ],
-        );
-        return Some(Anchor::Time(minute));
-    }
-    if let "dawn_by_light" | "dusk_by_light" = at {
-        forbid(
-            reader,
-            node,
-            &format!("\"{at}\""),
-            &[
-                "offset_min",
-                "elevation_deg",
-                "not_before",
-                "not_after",
-                "if_none",
-            ],
-        );
-        return twilight(reader, node, at == "dusk_by_light", context);
-    }
-    let event = match at {
-        "sunrise" => SunEvent::Sunrise,
-        "sunset" => SunEvent::Sunset,
-        "civil_dawn" => SunEvent::CivilDawn,
-        "civil_dusk" => SunEvent::CivilDusk,
-        "sun_rises_through" | "sun_falls_through" => {
-            let Some(elevation) = node.number("elevation_deg") else {
-                if node.sound {
-                    reader.error(
-                        &node.at("at"),
-                        format!("\"{at}\" lacks `elevation_deg`"),
-                        "add `elevation_deg = ...`, the sun's height to pass",
-                    );
-                }
-                return None;
-            };
-            if at == "sun_rises_through" {
-                SunEvent::RisingThrough(elevation)
-            } else {
-                SunEvent::FallingThrough(elevation)
-            }
-        }
-        other => {
-            let near = meant(other, EVENTS.iter().map(|(word, _)| *word));
-            let hint = near.map_or_else(
-                || "a time of day is written \"07:30\"".to_owned(),
-                |near| format!("did you mean \"{near}\"?"),
-            );
-            let all: Vec<_> = EVENTS.iter().map(|(word, _)| *word).collect();
-            reader.error(
-                &node.at("at"),
-                format!(
-                    "`at` is \"{other}\", expected a time of day or one of {}",
-                    all.join(", ")
-                ),
-                hint,
-            );
-            return None;
-        }
-    };
-    forbid(
-        reader,
-        node,
-        &format!("\"{at}\""),
-        &[
-            "sensor",
-            "light_lx",
-            "light_wm2",
-            "from_elevation_deg",
-            "at_latest_elevation_deg",
-        ],
-    );
-    if !at.ends_with("_through") {
-        forbid(reader, node, &format!("\"{at}\""), &["elevation_deg"]);
-    }
-    let (not_before, not_after) = (node.clock("not_before"), node.clock("not_after"));
-    if let (Some(before), Some(after)) = (not_before, not_after) {
-        if before > after {
-            reader.error(
-                &node.at("not_after"),
-                "`not_after` is earlier than `not_before`: the phase could never start",
-                "swap them, or mend one",
-            );
-        }
-    }
-    Some(Anchor::Sun {
-        event,
-        offset_min: node
-            .whole("offset_min")
-            .and_then(|m| i16::try_from(m).ok())
-            .unwrap_or(0),
-        not_before,
-        not_after,
-        if_none: if_none(reader, node, event, context)?,
-    })
-}
-
-fn forbid(reader: &mut Reader<'_>, node: &Node, start: &str, keys: &[&str]) {
-    for key in keys {
-        if node.has(key) {
-            reader.error(
-                &node.at(key),
-                format!("`{key}` means nothing for a phase that starts at {start}"),
-                "leave it out, or change `at`",
-            );
-        }
-    }
-}
-
-fn if_none(
-    reader: &mut Reader<'_>,
-    node: &Node,
-    event: SunEvent,
-    context: &Context<'_>,
-) -> Option<IfNone> {
-    match node.text("if_none") {
-        Some("skip") => return Some(IfNone::Skip),
-        Some(text) => {
-            if let Some(minute) = parse_clock(text) {
-                return Some(IfNone::At(minute));
-            }
-            reader.error(
-                &node.at("if_none"),
-                format!(
-                    "`if_none` is \"{text}\", expected \"skip\" or a time of day such as \"20:00\""
-                ),
-                "",
-            );
-            return None;
-        }
-        None => {}
-    }
-    let elevation_deg = match event {
-        SunEvent::Sunrise | SunEvent::Sunset => SUNRISE_ELEVATION_DEG,
-        SunEvent::CivilDawn | SunEvent::CivilDusk => CIVIL_ELEVATION_DEG,
-        SunEvent::RisingThrough(deg) | SunEvent::FallingThrough(deg) => deg,
-    };
-    if context
-        .latitude_deg
-        .is_some_and(|latitude| may_be_missing(latitude, elevation_deg))
-    {
-        reader.error(
-            &node.at("at"),
-            format!("at this latitude the sun does not pass {elevation_deg}° on every day of the year, and {} does not say what happens then", node.label),
-            "add `if_none = \"skip\"` or a time of day",
-        );
-        return None;
-    }
-    Some(IfNone::Skip)
-}
-
-/// Whether there are days on which the sun does not pass this elevation: its
-/// lowest noon does not reach it, or its highest midnight does not fall to it.
-fn may_be_missing(latitude_deg: f64, elevation_deg: f64) -> bool {
-    let lowest_noon = 90.0 - latitude_deg.abs() - GREATEST_DECLINATION_DEG;
-    let highest_midnight = latitude_deg.abs() + GREATEST_DECLINATION_DEG - 90.0;
-    elevation_deg >= lowest_noon || elevation_deg <= highest_midnight
-}
-
-fn twilight(
-    reader: &mut Reader<'_>,
-    node: &Node,
-    dusk: bool,
-    context: &Context<'_>,
-) -> Option<Anchor> {
-    let mut lacking = false;
-    for key in ["sensor", "from_elevation_deg", "at_latest_elevation_deg"] {
-        if !node.has(key) && node.sound {
-            reader.error(&node.at("at"), format!("{} starts by light and lacks `{key}`", node.label), "it needs sensor, light_lx or light_wm2, from_elevation_deg and at_latest_elevation_deg");
-            lacking = true;
-        }
-    }
-    if lacking {
-        return None;
-    }
-    let sensor = node.one("sensor")?;
-    let kind = context
-        .sensors
-        .get(sensor)
-        .and_then(Option::as_ref)
-        .map(|s| s.kind);
-    let key = match kind {
-        Some(SensorKind::HorizontalIlluminance | SensorKind::PlaneIlluminance) => "light_lx",
-        Some(SensorKind::GlobalHorizontal | SensorKind::PlaneIrradiance) => "light_wm2",
-        _ => return None,
-    };
-    let Some(value) = node.number(key) else {
-        reader.error(
-            &node.at("sensor"),
-            format!(
-                "{} starts by light and lacks `{key}`, the value of its sensor",
-                node.label
-            ),
-            format!("add `{key} = ...`"),
-        );
-        return None;
-    };
-    let other = if key == "light_lx" {
-        "light_wm2"
-    } else {
-        "light_lx"
-    };
-    if node.has(other) {
-        reader.error(
-            &node.at(other),
-            format!("`{other}` is not the unit of this sensor"),
-            format!("its readings are compared with `{key}`"),
-        );
-    }
-    let (from, latest) = (
-        node.number("from_elevation_deg")?,
-        node.number("at_latest_elevation_deg")?,
-    );
-    if (dusk && latest >= from) || (!dusk && latest <= from) {
-        reader.error(
-            &node.at("at_latest_elevation_deg"),
-            format!("`at_latest_elevation_deg` {latest} comes before `from_elevation_deg` {from}: the window is closed"),
-            if dusk { "at dusk the sun falls: at_latest must be the lower one" } else { "at dawn the sun rises: at_latest must be the higher one" },
-        );
-    }
-    Some(Anchor::Twilight(Twilight {
-        sensor: SensorId::of(sensor),
-        value,
-        dusk,
-        from_elevation_deg: from,
-        at_latest_elevation_deg: latest,
-    }))
 }
 
 /// Where a phase stands, for complaints about it; nothing for a day class that

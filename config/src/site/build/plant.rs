@@ -1,7 +1,7 @@
 //! Products, feeders, gateways, devices.
 
 use super::place::OpeningDraft;
-use super::pose::word;
+use super::pose::with_article;
 use crate::site::node::{Node, Span};
 use crate::site::read::{Reader, Tree};
 use leeside_core::ids::{ContactId, FeederId, GatewayId, ProductId, RoomId};
@@ -29,7 +29,7 @@ fn product(reader: &mut Reader<'_>, node: &Node) -> Option<Product> {
     if node.has("awning") && kind != Kind::Awning {
         reader.error(
             &node.at("awning"),
-            format!("`awning` stands in a {}", word(kind)),
+            format!("`awning` stands in {}", with_article(kind)),
             "it belongs to products with kind = \"awning\"",
         );
     }
@@ -107,7 +107,10 @@ fn slats(reader: &mut Reader<'_>, node: &Node, kind: Kind) -> Option<Slats> {
         } else if kind != Kind::SlatBlind && node.has(key) {
             reader.error(
                 &node.at(key),
-                format!("`{key}` stands in a {}, which has no slats", word(kind)),
+                format!(
+                    "`{key}` stands in {}, which has no slats",
+                    with_article(kind)
+                ),
                 "leave it out, or set kind = \"slat_blind\"",
             );
         }
@@ -184,7 +187,7 @@ pub(crate) fn devices(
     openings: &[Option<OpeningDraft>],
 ) -> Vec<Option<DeviceDraft>> {
     let mut all = Vec::new();
-    for node in tree.all("device") {
+    for (table, node) in tree.all("device").iter().enumerate() {
         let names: Vec<String> = match (node.text("name"), node.texts("names")) {
             (Some(name), None) => vec![name.to_owned()],
             (None, Some(names)) => names.iter().map(|(name, _)| name.clone()).collect(),
@@ -207,7 +210,7 @@ pub(crate) fn devices(
                         "add `names = [\"S-101..108\"]`",
                     );
                 }
-                vec![String::new()]
+                vec![String::new(); reader.device_counts.get(table).copied().unwrap_or(1)]
             }
         };
         let common = common(reader, node, openings, names.len());
@@ -261,14 +264,14 @@ fn common(
             power.number("too_much_w")?,
         ))
     });
-    if let Some((power, from, too_much)) = &power {
-        if from >= too_much {
-            reader.error(
-                &power.span,
-                format!("`running_from_w` {from} is not below `too_much_w` {too_much}"),
-                "",
-            );
-        }
+    if let Some((power, from, too_much)) = &power
+        && from >= too_much
+    {
+        reader.error(
+            &power.span,
+            format!("`running_from_w` {from} is not below `too_much_w` {too_much}"),
+            "",
+        );
     }
     let opening = node.one("opening");
     let device = Device {

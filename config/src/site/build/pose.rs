@@ -16,6 +16,12 @@ pub(crate) const fn word(kind: Kind) -> &'static str {
     }
 }
 
+/// The same, of one.
+pub(crate) fn with_article(kind: Kind) -> String {
+    let article = if kind == Kind::Awning { "an" } else { "a" };
+    format!("{article} {}", word(kind))
+}
+
 impl Reader<'_> {
     /// The pose as the core wants it: retracted has no tilt, slats have one, the
     /// others none. `what` says whose pose it is.
@@ -56,8 +62,8 @@ impl Reader<'_> {
                 self.error(
                     span,
                     format!(
-                        "{what} has a tilt, but it is for a {}, which has no slats",
-                        word(kind)
+                        "{what} has a tilt, but it is for {}, which has no slats",
+                        with_article(kind)
                     ),
                     "leave tilt_deg out",
                 );

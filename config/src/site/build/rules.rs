@@ -138,11 +138,14 @@ fn wind_rule(reader: &mut Reader<'_>, node: &Node) -> Option<WindRule> {
                 to_deg: sector.number("to_deg")?,
                 factor: sector.number("factor")?,
             };
-            if made.factor < factor {
+            if made.factor < 1.0 {
                 reader.error(
                     &sector.at("factor"),
-                    format!("the sector's factor {} is below the sensor's own factor {factor}: a sector may only tighten", made.factor),
-                    "leave the sector out, or raise its factor",
+                    format!(
+                        "the sector's factor is {}: below 1 it would make the wind less than measured",
+                        made.factor
+                    ),
+                    "a sector may only tighten: 1 or more, on top of the sensor's own factor",
                 );
             }
             if (made.from_deg - made.to_deg).abs() < 1e-9 {

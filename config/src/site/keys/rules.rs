@@ -16,7 +16,7 @@ const SECTOR: &[Key] = &[
     must(
         "factor",
         Form::Number(0.0, 10.0),
-        "Factor within the sector, at least 1: a sector may only tighten.",
+        "Multiplies the sensor's own factor within the sector, at least 1: a sector may only tighten.",
     ),
 ];
 

@@ -3,8 +3,8 @@
 use crate::site::build::Draft;
 use crate::site::node::Node;
 use crate::site::read::{Reader, Tree};
-use leeside_core::ids::{FacadeId, GroupId};
-use leeside_core::model::{Group, Model, Product};
+use leeside_core::ids::{FacadeId, GroupId, SensorId};
+use leeside_core::model::{Group, Model, Product, SensorKind};
 use leeside_core::safe::time_to_safe;
 use leeside_core::time::MINUTE;
 
@@ -71,6 +71,13 @@ fn harm(reader: &mut Reader<'_>, node: &Node, group: &Group, products: &[&Produc
 /// Whether somebody measures the wind on the group's facade.
 fn wind(reader: &mut Reader<'_>, tree: &Tree, node: &Node, group: &Group, draft: &Draft) {
     let Some(rule) = &group.wind else { return };
+    let measures_wind = |id: SensorId| {
+        let sensor = draft.sensors.get(id.index()).and_then(Option::as_ref);
+        sensor.is_some_and(|s| s.kind == SensorKind::Wind)
+    };
+    if !rule.links.iter().all(|link| measures_wind(link.sensor)) {
+        return;
+    }
     if rule.links.iter().all(|link| link.advisory) {
         reader.error(
             &node.at("wind"),
@@ -187,7 +194,9 @@ fn holds(reader: &mut Reader<'_>, tree: &Tree) {
 pub(crate) fn time_to_safe_lint(reader: &mut Reader<'_>, tree: &Tree, model: &Model) {
     let accepted = model.policy.time_to_safe_max_ms;
     for (index, node) in tree.all("group").iter().enumerate() {
-        let Some(safe) = time_to_safe(model, GroupId::of(index)) else {
+        let links = || model.groups[index].wind.iter().flat_map(|rule| &rule.links);
+        let measured = links().all(|link| model.sensor(link.sensor).kind == SensorKind::Wind);
+        let Some(safe) = time_to_safe(model, GroupId::of(index)).filter(|_| measured) else {
             continue;
         };
         if safe.total_ms() > accepted {

@@ -27,8 +27,8 @@ fn apart(a: f64, b: f64) -> f64 {
 }
 
 /// No zone's land lies further from the longitude of its standard time than
-/// this, but for some islands and western China (common knowledge, no source).
-const FURTHEST_DEG: f64 = 50.0;
+/// this, but for western China and a few islands (common knowledge, no source).
+const FURTHEST_DEG: f64 = 30.0;
 
 pub(crate) fn lint(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft) {
     let (Some(site), Some(node)) = (&draft.site, tree.one("site")) else {

@@ -114,6 +114,8 @@ fn feeders(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft) {
 
 #[cfg(test)]
 mod tests {
+    #![expect(clippy::unwrap_used, reason = "tests")]
+
     use super::ceiling_mps;
 
     /// Source: the pressures converted with 1.25 kg/m³ as in the project's notes

@@ -7,7 +7,10 @@ use leeside_core::time::MINUTE;
 
 pub(crate) fn lint(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft) {
     for (index, (node, sensor)) in tree.all("sensor").iter().zip(&draft.sensors).enumerate() {
-        let Some(sensor) = sensor.as_ref().filter(|s| s.kind == SensorKind::Wind) else {
+        let Some(sensor) = sensor
+            .as_ref()
+            .filter(|s| s.kind == SensorKind::Wind && node.sound)
+        else {
             continue;
         };
         if sensor.validity.stuck_ms.is_none() && sensor.validity.zero.is_none() {

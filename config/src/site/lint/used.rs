@@ -58,6 +58,10 @@ fn of_section(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft, section: &Sec
     else {
         return;
     };
+    if reader.unresolved.contains(&kind) {
+        // Something was misspelt: it may have meant one of these.
+        return;
+    }
     for (index, node) in tree.all(section.name).iter().enumerate() {
         // Switches speak for themselves: they ask, nobody asks them.
         let contact = draft.contacts.get(index).and_then(Option::as_ref);
@@ -67,6 +71,9 @@ fn of_section(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft, section: &Sec
             continue;
         }
         let name = reader.names.name(kind, index).to_owned();
+        if reader.names.find(kind, &name) != Some(index) {
+            continue;
+        }
         reader.warn(
             &node.at("name"),
             format!("the {} `{name}` is used nowhere", kind.word()),
