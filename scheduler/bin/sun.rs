@@ -29,7 +29,7 @@ use subject::Subject;
 #[command(allow_negative_numbers = true)]
 pub(crate) struct SunArgs {
     /// The site file; without it, give --latitude and --longitude
-    #[arg(value_name = "SITE", conflicts_with_all = ["latitude", "longitude", "facade_azimuth", "slat_width"], required_unless_present = "latitude")]
+    #[arg(value_name = "SITE", conflicts_with_all = ["latitude", "longitude", "facade_azimuth", "slat_width"])]
     site: Option<PathBuf>,
     /// The facade, by its name in the site file
     #[arg(long, value_name = "NAME", requires = "site")]
@@ -177,6 +177,8 @@ fn answer(args: &SunArgs, subject: &Subject, out: &mut impl Write) -> anyhow::Re
                 let line = line.map_err(|error| Broken(format!("{place}: {error}")))?;
                 if !line.trim().is_empty() {
                     moment::tell(parsed(line.trim(), &place)?, args, subject, out)?;
+                    // Whoever asks line by line waits for the answer.
+                    out.flush()?;
                 }
             }
             Ok(())
