@@ -3,7 +3,7 @@
 
 Usage: tests/compare_pvlib/compare.py [--rounds N]
 
-Makes a virtual environment under target/, installs pvlib and numba from PyPI at
+Makes a virtual environment under target/, installs pvlib and numba at
 the versions below, builds the release example `year` of leeside-solar, and runs
 in turn, each on one core:
 
