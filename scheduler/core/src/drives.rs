@@ -210,11 +210,9 @@ impl DriveState {
         }
         self.shorten(at);
         let stop = start.plus(takes);
-        let level = |tilt_deg| Pose { tilt_deg, ..to };
-        let turn = from.map_or(0, |from| travel_ms(product, level(from.tilt_deg), to));
         self.run = Some(Run {
             start,
-            there: stop.plus(-turn.min(takes)),
+            there: from.map_or(stop, |from| start.plus(extension_ms(product, from, to))),
             stop,
             from,
             to,
@@ -321,20 +319,25 @@ const fn turn_ms(product: &Product) -> i64 {
 /// ends with a full turn of the slats to the new tilt.
 #[must_use]
 pub(crate) fn travel_ms(product: &Product, from: Pose, to: Pose) -> i64 {
-    let change = i64::from(to.extension_pct) - i64::from(from.extension_pct);
-    let travel = if change >= 0 {
-        (product.extend_ms * change + 99) / 100
-    } else {
-        (product.retract_ms * -change + 99) / 100
-    };
-    let turn = if change != 0 && to.tilt_deg.is_some() {
+    let changes = to.extension_pct != from.extension_pct;
+    let turn = if changes && to.tilt_deg.is_some() {
         turn_ms(product)
     } else if to.tilt_deg != from.tilt_deg {
         product.tilt_ms
     } else {
         0
     };
-    travel + turn
+    extension_ms(product, from, to) + turn
+}
+
+/// The part of it that changes the extension, ms.
+fn extension_ms(product: &Product, from: Pose, to: Pose) -> i64 {
+    let change = i64::from(to.extension_pct) - i64::from(from.extension_pct);
+    if change >= 0 {
+        (product.extend_ms * change + 99) / 100
+    } else {
+        (product.retract_ms * -change + 99) / 100
+    }
 }
 
 /// The starts on a feeder.

@@ -105,6 +105,22 @@ impl Core {
         }));
     }
 
+    /// Gives up the starts still to come of drives that are about to be told
+    /// otherwise, so that their places are free for whoever goes first.
+    pub(super) fn give_up_starts(&mut self, verdict: &Verdict) {
+        let model = self.model.clone();
+        for &device in &model.group(verdict.group).devices {
+            let exception = verdict.exceptions.iter().find(|e| e.device == device);
+            let course = exception.map_or(&verdict.course, |e| &e.course);
+            if let Course::To(pose) = course
+                && self.drives[device.index()].target != Some(fit(*pose, model.product_of(device)))
+            {
+                let feeder = model.device(device).drive.feeder;
+                self.feeders[feeder.index()].release(device, self.now.steady);
+            }
+        }
+    }
+
     fn go(&mut self, device: DeviceId, pose: Pose, repeat: bool) -> Option<Order> {
         let model = self.model.clone();
         let (product, hangs) = (model.product_of(device), model.device(device).drive);
@@ -295,10 +311,14 @@ impl Core {
     fn elsewhere(&mut self, device: DeviceId, group: GroupId, moved: bool) {
         let confirm = &mut self.confirms[device.index()];
         if confirm.target.is_none() {
-            // Somebody moved it on the spot. A wish lets that be; a guard does not.
+            // Somebody moved it on the spot. A wish lets that be until it changes; a
+            // guard brings it back.
+            if !moved {
+                return;
+            }
+            self.drives[device.index()].forget_target();
             let verdict = self.groups[group.index()].verdict.as_ref();
-            if moved && verdict.is_some_and(|v| v.decided_by.is_guard()) {
-                self.drives[device.index()].forget_target();
+            if verdict.is_some_and(|v| v.decided_by.is_guard()) {
                 self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
             }
             return;

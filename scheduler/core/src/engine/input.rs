@@ -624,9 +624,14 @@ impl Core {
                 hold.ends.steady = now.steady.plus((hold.ends.wall.0 - now.wall.0).max(0));
             }
         }
-        // What a drive was last told is no reason to tell it again, nor not to.
+        // What a drive was last told is no reason to tell it again, nor not to. What
+        // it was told after the state was kept, nobody knows.
         for drive in &mut self.drives {
-            drive.forget_target();
+            if cause == RestartCause::Started {
+                drive.lost();
+            } else {
+                drive.forget_target();
+            }
         }
         self.begin();
         self.offline_since.get_or_insert(now.steady);

@@ -43,6 +43,9 @@ impl Core {
             }
         }
         decided.sort_by_key(|(verdict, _)| (verdict.decided_by, verdict.group));
+        for (verdict, _) in &decided {
+            self.give_up_starts(verdict);
+        }
         for (verdict, repeat) in decided {
             self.carry_out(verdict, repeat);
         }
@@ -53,6 +56,7 @@ impl Core {
         let rules = model.group(group);
         let now = self.now;
         let before = self.engaged_of(group);
+        let unheard = self.unheard_of(group);
         if let Some(rule) = &rules.wind {
             let times = guard::wind::times(rule);
             let holding = guard::wind::holding(rule);
@@ -84,10 +88,18 @@ impl Core {
         }
         self.look_known(group);
         self.say_lockouts(group, &before, now);
+        if unheard != self.unheard_of(group) {
+            // What a kept lockout could not do on unknown weather it may do now.
+            self.groups[group.index()].stale |= stale_bits::DEVICES;
+        }
         let state = &self.groups[group.index()];
         if state.service.is_some() || state.ice.frozen || !self.alarms.is_empty() {
             self.group_alarms(group);
         }
+    }
+
+    fn unheard_of(&self, group: GroupId) -> [bool; 4] {
+        WEATHER.map(|word| self.guard(group, word).is_some_and(|g| g.unheard))
     }
 
     fn step(&mut self, group: GroupId, word: Word, look: Look, times: Times, holding: &Because) {
