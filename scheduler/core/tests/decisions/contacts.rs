@@ -199,12 +199,13 @@ fn fire_is_not_forgotten_over_a_restart() {
             "!fire_active/pair; pair: fire a 50, b 0",
         ),
         // Fire contacts speak when they change; nobody has said that it is over.
-        ("10:01:00", restart(), "pair: fire a 50, b 0"),
+        // Where a stands nobody knows now, and fire extends nothing.
+        ("10:01:00", restart(), "!not_in_refuge/pair; pair: fire b 0"),
         ("10:30:00", room(group, 100), "refused by panel: fire"),
         (
             "10:31:00",
             contact(fire, false),
-            ".fire_active/pair; pair: timetable a 80, b 80",
+            ".fire_active/pair; .not_in_refuge/pair; pair: timetable a 80, b 80",
         ),
     ]);
 }

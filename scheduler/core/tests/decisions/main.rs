@@ -3,7 +3,10 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 mod contacts;
+mod drives;
 mod frost;
+mod hand;
+mod restart;
 mod sensors;
 mod support;
 mod wind;

@@ -1,0 +1,269 @@
+//! Restarts, suspends and clock steps: nothing heard before counts as fresh,
+//! nothing extends on unknown weather, nothing missed is made up for.
+
+use crate::support::*;
+use leeside_core::Core;
+use leeside_core::ids::{GroupId, SensorId};
+use leeside_core::input::{Input, Reading, RestartCause};
+use leeside_core::model::{ContactKind, Kind, SensorKind};
+use leeside_core::pose::Pose;
+use leeside_core::time::{HOUR, MINUTE, Now, Steady, Wall};
+
+/// An awning: retracted at night, extended from eight; wind and rain sensors.
+fn awning() -> (House, GroupId, SensorId, SensorId) {
+    let mut house = House::new(Pose::RETRACTED);
+    house.model.timetables.clear();
+    house.timetable(&[(0, Pose::RETRACTED, true), (8 * 60, Pose::EXTENDED, true)]);
+    house.model.policy.known_for_ms = 2 * MINUTE;
+    let mast = house.sensor_with("mast", SensorKind::Wind, WATCHED);
+    let rain = house.sensor_with("rain", SensorKind::Rain, WATCHED);
+    let group = house.single("awning", Kind::Awning);
+    house.of(group).wind = Some(wind_rule(&[mast]));
+    house.of(group).rain = Some(rain_rule(&[rain]));
+    house.product_of(group).refuge.rain = Some(Pose::RETRACTED);
+    (house, group, mast, rain)
+}
+
+#[test]
+fn no_wish_moves_anything_until_all_its_weather_has_been_known_for_long_enough() {
+    let (house, group, mast, rain) = awning();
+    Rig::cold(house).check(&[
+        ("08:00:00", restart(), ""),
+        ("08:00:01", gust(mast, 1.0), ""),
+        ("08:00:10", room(group, 100), "refused by panel: wind"),
+        ("08:03:00", value(rain, 0.0), ""),
+        ("08:04:59.999", tick(), ""),
+        ("08:05:00", tick(), "awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn weather_moves_to_refuge_before_all_of_it_is_known() {
+    let (house, _, mast, rain) = awning();
+    Rig::cold(house).check(&[
+        ("08:00:00", restart(), ""),
+        ("08:00:01", gust(mast, 12.0), "awning +wind; awning: wind 0"),
+        ("08:05:00", gust(mast, 1.0), "awning ~wind"),
+        // The rain sensor is never heard: unknown is not dry.
+        ("08:10:00", tick(), "!sensor_fault/rain; awning +rain"),
+        ("08:15:00", gust(mast, 1.0), ""),
+        ("08:20:00", value(rain, 0.0), ""),
+        (
+            "08:21:00",
+            value(rain, 0.0),
+            ".sensor_fault/rain; awning ~rain",
+        ),
+        ("08:24:00", gust(mast, 1.0), ""),
+        ("08:25:00", tick(), "awning -wind"),
+        ("08:30:00", gust(mast, 1.0), ""),
+        ("08:30:00", value(rain, 0.0), ""),
+        ("08:36:00", tick(), "awning -rain; awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn a_restart_loses_no_lockout_and_calm_has_to_be_shown_anew() {
+    let (mut house, _, mast, rain) = awning();
+    house.model.sensors[0].validity = TRUSTING;
+    house.model.sensors[1].validity = TRUSTING;
+    Rig::calm(house).check(&[
+        ("09:00:00", gust(mast, 12.0), "00:02:00 awning: timetable 0; 08:00:00 awning: timetable 100; awning +wind; awning: wind 0"),
+        ("09:01:00", gust(mast, 1.0), "awning ~wind"),
+        // One minute before the hold would end. What it was told is told again.
+        ("09:20:00", restart(), "awning: wind 0"),
+        ("09:21:00", tick(), ""),
+        ("09:30:00", value(rain, 0.0), ""),
+        ("09:40:00", gust(mast, 1.0), ""),
+        ("09:59:59.999", tick(), ""),
+        ("10:00:00", tick(), "awning -wind; awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn a_lockout_kept_over_a_restart_extends_nothing_before_its_sensor_speaks() {
+    let mut house = House::new(Pose::extension(40));
+    let mast = house.sensor("mast", SensorKind::Wind);
+    let group = house.single("shutter", Kind::RollerShutter);
+    house.of(group).wind = Some(wind_rule(&[mast]));
+    house.product_of(group).refuge.wind = Pose::EXTENDED;
+    let mut rig = Rig::calm(house);
+    rig.check(&[(
+        "10:00:00",
+        gust(mast, 12.0),
+        "shutter +wind; shutter: wind 100",
+    )]);
+    // Ten seconds into its travel the program dies; it comes back an hour later.
+    let kept = rig.core.snapshot();
+    let mut rig = Rig {
+        core: Core::restore(rig.core.model().clone(), &kept),
+        start: rig.start,
+    };
+    rig.check(&[
+        // Its travel has ended meanwhile, if it was told in time; nobody knows.
+        ("11:00:00", restart(), "!not_in_refuge/shutter"),
+        ("11:00:00", In::Put(Input::Connected), ""),
+        (
+            "11:00:05",
+            gust(mast, 12.0),
+            ".not_in_refuge/shutter; shutter: wind 100",
+        ),
+    ]);
+}
+
+#[test]
+fn what_fell_due_while_nobody_was_there_is_not_made_up_for() {
+    let (mut house, _, mast, rain) = awning();
+    house.model.sensors[0].validity = TRUSTING;
+    house.model.sensors[1].validity = TRUSTING;
+    let mut rig = Rig::calm(house);
+    rig.check(&[("07:59:59", gust(mast, 1.0), "00:02:00 awning: timetable 0")]);
+    let kept = rig.core.snapshot();
+    let mut rig = Rig {
+        core: Core::restore(rig.core.model().clone(), &kept),
+        start: rig.start,
+    };
+    // The phase that extends began while the program was down: nothing may move for it now.
+    rig.check(&[
+        ("08:00:10", restart(), ""),
+        ("08:00:20", gust(mast, 1.0), ""),
+        ("08:00:30", value(rain, 0.0), ""),
+        ("08:02:30", tick(), "awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn an_extension_under_way_is_halted_when_the_core_comes_back_not_knowing_the_weather() {
+    let (mut house, _, mast, rain) = awning();
+    for sensor in &mut house.model.sensors {
+        sensor.validity = TRUSTING;
+    }
+    Rig::calm(house).check(&[
+        (
+            "08:00:00",
+            gust(mast, 1.0),
+            "00:02:00 awning: timetable 0; awning: timetable 100",
+        ),
+        (
+            "08:00:20",
+            In::Put(Input::Restart(RestartCause::ClockJump)),
+            "awning: wind halt",
+        ),
+        ("08:01:00", gust(mast, 1.0), ""),
+        ("08:01:00", value(rain, 0.0), ""),
+        ("08:03:00.001", tick(), "awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn hand_outlives_a_restart_and_ends_by_the_clock_on_the_wall() {
+    let (mut house, group, mast, rain) = awning();
+    for sensor in &mut house.model.sensors {
+        sensor.validity = TRUSTING;
+    }
+    house.model.policy.known_for_ms = 0;
+    Rig::calm(house).check(&[
+        (
+            "10:00:00",
+            room(group, 50),
+            "08:00:00 awning: timetable 100; awning: hand 50",
+        ),
+        ("11:00:00", restart(), ""),
+        ("11:00:01", gust(mast, 1.0), ""),
+        ("11:00:02", value(rain, 0.0), "awning: hand 50"),
+        ("12:00:00", tick(), "awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn a_step_of_the_wall_clock_neither_shortens_nor_prolongs_a_lockout() {
+    for step in [-26 * HOUR, -HOUR, HOUR, 400 * 24 * HOUR] {
+        let mut house = House::new(Pose::EXTENDED);
+        let mast = house.sensor("mast", SensorKind::Wind);
+        let group = house.single("awning", Kind::Awning);
+        house.of(group).wind = Some(wind_rule(&[mast]));
+        let mut rig = Rig::calm(house);
+        rig.check(&[("10:00:00", gust(mast, 12.0), "awning +wind; awning: wind 0")]);
+        // The shell tells of the step; the steady count goes on.
+        let base = rig.now("10:00:30");
+        let at = |ms: i64| Now {
+            wall: Wall(base.wall.0 + step + ms),
+            steady: Steady(base.steady.0 + ms),
+        };
+        let calm = |ms| {
+            Input::Reading(Reading {
+                sensor: mast,
+                at: at(ms).wall,
+                sample: wind(Some(1.0), None, None),
+            })
+        };
+        rig.core
+            .handle(at(0), Input::Restart(RestartCause::ClockJump));
+        rig.core.handle(at(1000), calm(1000));
+        let hold = 20 * MINUTE;
+        rig.core.handle(at(1000 + hold), Input::Tick);
+        assert_eq!(rig.core.lockouts(group).len(), 1, "step {step}");
+        rig.core.handle(at(1000 + hold + 1), Input::Tick);
+        assert_eq!(rig.core.lockouts(group).len(), 0, "step {step}");
+    }
+}
+
+#[test]
+fn an_untrusted_clock_makes_sun_and_timetable_hold_while_guards_and_hand_go_on() {
+    let (mut house, group, mast, _) = awning();
+    for sensor in &mut house.model.sensors {
+        sensor.validity = TRUSTING;
+    }
+    let clock = |trusted| In::Put(Input::Clock { trusted });
+    Rig::calm(house).check(&[
+        (
+            "07:00:00",
+            clock(false),
+            "00:02:00 awning: timetable 0; !clock_untrusted",
+        ),
+        // It holds the pose; it does not fall to rest.
+        ("08:00:00", tick(), ""),
+        ("08:30:00", room(group, 60), "awning: hand 60"),
+        ("09:00:00", gust(mast, 12.0), "awning +wind; awning: wind 0"),
+        ("09:01:00", gust(mast, 1.0), "awning ~wind"),
+        ("09:21:00", tick(), "awning -wind; awning: hand 60"),
+        ("10:30:00", tick(), ""),
+        (
+            "11:00:00",
+            clock(true),
+            ".clock_untrusted; awning: timetable 100",
+        ),
+    ]);
+}
+
+#[test]
+fn a_site_file_loaded_anew_keeps_lockouts_and_moves_nothing_that_need_not() {
+    let (mut house, group, mast, _) = awning();
+    for sensor in &mut house.model.sensors {
+        sensor.validity = TRUSTING;
+    }
+    let mut rig = Rig::calm(house);
+    rig.check(&[("09:00:00", gust(mast, 12.0), "00:02:00 awning: timetable 0; 08:00:00 awning: timetable 100; awning +wind; awning: wind 0")]);
+    let mut model = (**rig.core.model()).clone();
+    // A new sensor comes first in the file, so that every index moves.
+    let fresh = {
+        let mut house = House::new(Pose::RETRACTED);
+        house.sensor("new", SensorKind::Rain);
+        house.contact("new door", ContactKind::Door);
+        house.model
+    };
+    model.sensors.insert(0, fresh.sensors[0].clone());
+    model.contacts.insert(0, fresh.contacts[0].clone());
+    let rules = &mut model.groups[group.index()];
+    rules.wind.as_mut().unwrap().links[0].sensor = SensorId(1);
+    rules.rain.as_mut().unwrap().sensors = vec![SensorId(2)];
+    let core = rig.core.reload(std::sync::Arc::new(model));
+    let mut rig = Rig {
+        core,
+        start: rig.start,
+    };
+    rig.check(&[
+        ("09:00:00.001", tick(), "awning ~wind"),
+        ("09:05:00", gust(SensorId(1), 1.0), "awning ~wind"),
+        ("09:25:00", tick(), "awning -wind; awning: timetable 100"),
+    ]);
+}
