@@ -1,4 +1,7 @@
 //! The dry run: weather in, core and plant replayed, reports out.
 
 pub mod lockouts;
+pub mod plot;
+pub mod replay;
+pub mod report;
 pub mod weather;

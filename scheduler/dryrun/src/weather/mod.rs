@@ -12,6 +12,7 @@
 
 mod epw;
 mod error;
+mod fit;
 mod mapping;
 mod series;
 mod table;
@@ -20,6 +21,7 @@ mod tmy3;
 mod typical;
 
 pub use error::WeatherError;
+pub use fit::shift_to_sun_min;
 pub use series::{About, Gap, Place, Quantity, Row, Series, Values, Weather, duration, moment};
 pub use text::sha256_hex;
 pub use typical::Typical;

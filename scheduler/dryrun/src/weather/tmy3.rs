@@ -285,7 +285,8 @@ fn drop_leading_copy(records: &mut Vec<Record>, notes: &mut Vec<String>) {
 
 /// Whether rain stands in tenths of a millimetre though the heading says
 /// millimetres: stations measure hundredths of an inch, and rounded to tenths of
-/// a millimetre those are 3, 5, 8, 10, 13 ... and never 1, 2, 4, 6, 7 ...
+/// a millimetre those are 3, 5, 8, 10, 13 ... and hardly ever (only as sums of
+/// rounded parts) 1, 2, 4, 6, 7 ...; of whole millimetres four in ten would be.
 fn mend_tenths(records: &mut [Record], notes: &mut Vec<String>) {
     let wet: Vec<f64> = records
         .iter()
@@ -294,15 +295,16 @@ fn mend_tenths(records: &mut [Record], notes: &mut Vec<String>) {
         .collect();
     let on_grid =
         |depth: f64| (1..2000).any(|n| ((f64::from(n) * 2.54).round() - depth).abs() < 1e-9);
-    if wet.len() < 20 || !wet.iter().all(|depth| on_grid(*depth)) {
+    let fitting = wet.iter().filter(|depth| on_grid(**depth)).count();
+    if wet.len() < 20 || fitting * 20 < wet.len() * 19 {
         return;
     }
     for record in records {
         record.values.rain = record.values.rain.map(|depth| depth / 10.0);
     }
     notes.push(format!(
-        "rain: all {} wet hours are hundredths of an inch in tenths of a millimetre though the heading says mm; \
-         read as tenths",
+        "rain: {fitting} of {} wet hours are hundredths of an inch in tenths of a millimetre though the heading says \
+         mm; read as tenths",
         wet.len()
     ));
 }

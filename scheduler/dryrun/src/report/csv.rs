@@ -1,0 +1,150 @@
+//! Every movement as a row.
+
+use super::{FORMAT_VERSION, Head};
+use crate::replay::Sink;
+use leeside_core::model::Model;
+use leeside_core::output::Command;
+use leeside_core::say;
+use leeside_core::time::Wall;
+use std::fmt::Write as _;
+use std::io::{self, Write};
+
+/// Writes CSV, format 1 (see the [module](super)).
+#[derive(Debug)]
+pub struct CsvSink<W> {
+    out: W,
+    row: String,
+    field: String,
+}
+
+impl<W: Write> CsvSink<W> {
+    /// Begins with head and header row.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn new(mut out: W, head: &Head) -> io::Result<Self> {
+        writeln!(out, "# leeside dry run, CSV format {FORMAT_VERSION}")?;
+        writeln!(
+            out,
+            "# site: {}, {} to {} ({})",
+            one_line(&head.site),
+            head.from,
+            head.to,
+            head.zone
+        )?;
+        writeln!(out, "# fingerprint: {}", head.fingerprint())?;
+        writeln!(
+            out,
+            "# weather: {}; {}; each row {}",
+            one_line(&head.source),
+            head.plant_words(),
+            head.resolution
+        )?;
+        writeln!(out, "# gaps: {}", head.gap_words())?;
+        let said = [
+            ("note", &head.notes),
+            ("assumed", &head.assumptions),
+            ("caution", &head.cautions),
+        ];
+        for (what, lines) in said {
+            for line in lines {
+                writeln!(out, "# {what}: {}", one_line(line))?;
+            }
+        }
+        out.write_all(b"at_local,at_utc,group,extension_pct,tilt_deg,decided_by,reason,lost\n")?;
+        Ok(Self {
+            out,
+            row: String::new(),
+            field: String::new(),
+        })
+    }
+
+    /// The end: gives the writer back.
+    ///
+    /// # Errors
+    /// Where the rest cannot be written.
+    pub fn finish(mut self) -> io::Result<W> {
+        self.out.flush()?;
+        Ok(self.out)
+    }
+}
+
+impl<W: Write> Sink for CsvSink<W> {
+    fn movement(&mut self, model: &Model, command: &Command) -> io::Result<()> {
+        let at = command.at.wall;
+        self.row.clear();
+        local(&mut self.row, model, at);
+        let _ = write!(self.row, ",{},", at.utc().format("%Y-%m-%dT%H:%M:%SZ"));
+        quote(&mut self.row, &model.group(command.group).name);
+        let _ = write!(self.row, ",{},", command.pose.extension_pct);
+        if let Some(tilt) = command.pose.tilt_deg {
+            let _ = write!(self.row, "{tilt}");
+        }
+        let _ = write!(self.row, ",{},", command.decided_by.as_str());
+        self.field.clear();
+        self.field.push_str(&say::because(model, &command.because));
+        quote(&mut self.row, &self.field);
+        self.row.push(',');
+        quote(&mut self.row, &say::lost(&command.lost));
+        self.row.push('\n');
+        self.out.write_all(self.row.as_bytes())
+    }
+}
+
+impl Head {
+    /// The plant in words.
+    #[must_use]
+    pub fn plant_words(&self) -> String {
+        format!("{} plant, step {} s", self.plant, self.step_s)
+    }
+}
+
+/// Site time with offset.
+pub(super) fn local(into: &mut String, model: &Model, at: Wall) {
+    let local = at.utc().with_timezone(&model.site.zone);
+    let _ = write!(into, "{}", local.format("%Y-%m-%dT%H:%M:%S%:z"));
+}
+
+/// A cell by RFC 4180; also what holds a `#` is quoted, so that no reader takes
+/// its rest for a comment.
+fn quote(into: &mut String, text: &str) {
+    if text.contains([',', '"', '\n', '\r', '#']) {
+        into.push('"');
+        for part in text.split_inclusive('"') {
+            into.push_str(part);
+            if part.ends_with('"') {
+                into.push('"');
+            }
+        }
+        into.push('"');
+    } else {
+        into.push_str(text);
+    }
+}
+
+/// A head line must not break.
+fn one_line(text: &str) -> String {
+    text.replace(['\n', '\r'], " ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_are_quoted_where_a_reader_could_stumble() {
+        let table = [
+            ("plain", "plain"),
+            ("a, b", "\"a, b\""),
+            ("say \"so\"", "\"say \"\"so\"\"\""),
+            ("room #3", "\"room #3\""),
+            ("\"", "\"\"\"\""),
+            ("", ""),
+        ];
+        for (text, want) in table {
+            let mut got = String::new();
+            quote(&mut got, text);
+            assert_eq!(got, want);
+        }
+    }
+}

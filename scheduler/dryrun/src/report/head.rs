@@ -1,0 +1,174 @@
+//! What a report rests on.
+
+use crate::replay::{PlantKind, Setting, Sky, assumptions};
+use crate::weather::{Gap, duration, moment, shift_to_sun_min};
+use chrono_tz::IANA_TZDB_VERSION;
+use leeside_core::time::{HOUR, Wall};
+use serde::Serialize;
+
+/// From this shift on the light of the data is said not to fit the site's sun, minutes.
+const SHIFT_WORTH_SAYING_MIN: i64 = 40;
+
+/// Cautions that stand on every dry run.
+const CAUTIONS: [&str; 3] = [
+    "a dry run shows the logic on these data; it does not show that a sensor stood in the wind of its facade, nor \
+     that a motor moved",
+    "software, network and broker are no safety system: where wind, fire or people matter, hard-wired, independent \
+     means do the protecting",
+    "the maker's wind limit for size, guide and place overrides every number in a site file",
+];
+
+/// What a report rests on, in the order in which it is read.
+#[derive(Clone, Debug, Serialize)]
+pub struct Head {
+    /// Name of the site.
+    pub site: String,
+    /// First moment of the span, site time.
+    pub from: String,
+    /// End of the span, site time.
+    pub to: String,
+    /// The site's zone.
+    pub zone: String,
+    /// SHA-256 over the site file and the files that it names.
+    pub site_sha256: String,
+    /// Name of the weather file.
+    pub weather_file: Option<String>,
+    /// SHA-256 of the weather file.
+    pub weather_sha256: Option<String>,
+    /// Program and version.
+    pub program: String,
+    /// Version of the zone data.
+    pub zone_data: String,
+    /// What the weather is and where it comes from.
+    pub source: String,
+    /// Length of its rows.
+    pub resolution: String,
+    /// Rows in the span.
+    pub rows: usize,
+    /// Gaps of the span: how many.
+    pub gaps: usize,
+    /// Gaps of the span: hours without data.
+    pub gap_hours: f64,
+    /// The longest gaps.
+    pub longest_gaps: Vec<String>,
+    /// Ideal or simulated.
+    pub plant: &'static str,
+    /// Step of the replay, s.
+    pub step_s: i64,
+    /// How the weather file had to be read.
+    pub notes: Vec<String>,
+    /// What is assumed.
+    pub assumptions: Vec<String>,
+    /// Cautions.
+    pub cautions: Vec<String>,
+}
+
+impl Head {
+    /// The head of a replay of the site with that fingerprint.
+    #[must_use]
+    pub fn of(setting: &Setting, site_sha256: &str) -> Self {
+        let site = &setting.model.site;
+        let local = |at: Wall| {
+            at.utc()
+                .with_timezone(&site.zone)
+                .format("%Y-%m-%dT%H:%M:%S%:z")
+                .to_string()
+        };
+        let mut head = Self {
+            site: site.name.clone(),
+            from: local(setting.from),
+            to: local(setting.to),
+            zone: site.zone.name().to_owned(),
+            site_sha256: site_sha256.to_owned(),
+            weather_file: None,
+            weather_sha256: None,
+            program: concat!("leeside ", env!("CARGO_PKG_VERSION")).to_owned(),
+            zone_data: IANA_TZDB_VERSION.to_owned(),
+            source: "made up: clear sky, calm, dry, 20 °C".to_owned(),
+            resolution: duration(setting.step_ms),
+            rows: 0,
+            gaps: 0,
+            gap_hours: 0.0,
+            longest_gaps: vec![],
+            plant: match setting.plant {
+                PlantKind::Ideal => "ideal",
+                PlantKind::Simulated => "simulated",
+            },
+            step_s: setting.step_ms / 1_000,
+            notes: vec![],
+            assumptions: assumptions(setting),
+            cautions: CAUTIONS.map(str::to_owned).to_vec(),
+        };
+        if let Sky::Rows(series) = &setting.sky {
+            head.weather_file = Some(series.about.file.clone());
+            head.weather_sha256 = Some(series.about.sha256.clone());
+            head.source.clone_from(&series.about.source);
+            head.resolution = duration(series.about.resolution_ms);
+            head.rows = series
+                .rows
+                .iter()
+                .filter(|row| row.end > setting.from && row.start < setting.to)
+                .count();
+            head.notes.clone_from(&series.about.notes);
+            head.take_gaps(series.gaps_over(setting.from, setting.to));
+            let shift = shift_to_sun_min(series, site.location).unwrap_or(0);
+            if shift.abs() >= SHIFT_WORTH_SAYING_MIN {
+                head.cautions.insert(
+                    0,
+                    format!(
+                        "the light of the data fits the site's sun best when moved by {shift:+} minutes: is it the \
+                         right place, and does the file keep the time it claims?"
+                    ),
+                );
+            }
+        }
+        head
+    }
+
+    fn take_gaps(&mut self, mut gaps: Vec<Gap>) {
+        self.gaps = gaps.len();
+        self.gap_hours = hours(gaps.iter().map(|gap| gap.to.0 - gap.from.0).sum());
+        gaps.sort_by_key(|gap| (gap.from.0 - gap.to.0, gap.from));
+        let words = gaps.iter().take(5).map(|gap| {
+            let length = hours(gap.to.0 - gap.from.0);
+            format!("{} to {} ({length} h)", moment(gap.from), moment(gap.to))
+        });
+        self.longest_gaps = words.collect();
+    }
+
+    /// One line that tells two runs apart.
+    #[must_use]
+    pub fn fingerprint(&self) -> String {
+        let weather = self
+            .weather_sha256
+            .as_deref()
+            .map_or("made up", |sha| &sha[..12.min(sha.len())]);
+        let site = &self.site_sha256[..12.min(self.site_sha256.len())];
+        format!(
+            "site {site}, weather {weather}, {}, zone data {}",
+            self.program, self.zone_data
+        )
+    }
+
+    /// The gaps in words.
+    #[must_use]
+    pub fn gap_words(&self) -> String {
+        if self.gaps == 0 {
+            return "none".to_owned();
+        }
+        let longest = self.longest_gaps.join("; ");
+        format!(
+            "{} ({:.1} h), taken as unknown; longest {longest}",
+            self.gaps, self.gap_hours
+        )
+    }
+}
+
+/// Milliseconds as hours, to a hundredth.
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "a century is 3e12 ms, far below 2^53"
+)]
+pub(super) fn hours(ms: i64) -> f64 {
+    (ms as f64 / HOUR as f64 * 100.0).round() / 100.0
+}
