@@ -1,5 +1,6 @@
 //! `leeside check`: every problem of a site file in one pass.
 
+use crate::exit;
 use anyhow::Context;
 use chrono::{Datelike, Utc};
 use clap::{Args, ValueEnum};
@@ -56,8 +57,8 @@ pub(crate) fn run(args: CheckArgs) -> anyhow::Result<ExitCode> {
     printed.context("the result could not be printed")?;
     let warned = !outcome.diagnostics.is_empty();
     Ok(match outcome.site {
-        None => ExitCode::from(2),
-        Some(_) if strict && warned => ExitCode::from(3),
+        None => ExitCode::from(exit::BROKEN),
+        Some(_) if strict && warned => ExitCode::from(exit::FINDINGS),
         Some(_) => ExitCode::SUCCESS,
     })
 }

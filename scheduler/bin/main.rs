@@ -6,7 +6,13 @@
 mod calendar;
 mod check;
 mod closed_days;
+mod dry_run;
 mod exit;
+mod given;
+mod lockouts;
+mod next;
+mod run;
+mod sun;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -26,18 +32,29 @@ struct Arguments {
 enum Verb {
     /// Read a site file and tell every problem in one pass.
     Check(check::CheckArgs),
+    Sun(sun::SunArgs),
     Calendar(calendar::CalendarArgs),
     /// Set, list and remove the house's closed days.
     #[command(subcommand)]
     ClosedDays(closed_days::ClosedDaysArgs),
+    Next(next::NextArgs),
+    DryRun(dry_run::DryRunArgs),
+    Lockouts(lockouts::LockoutsArgs),
+    /// Run the service: read sensors, decide, command the drives over MQTT.
+    Run(run::RunArgs),
 }
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.verb {
         Verb::Check(args) => check::run(args),
+        Verb::Sun(args) => sun::run(args),
         Verb::Calendar(args) => calendar::run(&args),
         Verb::ClosedDays(args) => closed_days::run(&args, chrono::Utc::now()),
+        Verb::Next(args) => next::run(args),
+        Verb::DryRun(args) => dry_run::run(&args),
+        Verb::Lockouts(args) => lockouts::run(&args),
+        Verb::Run(args) => run::run(args),
     };
     exit::code(outcome)
 }

@@ -1,0 +1,287 @@
+//! `leeside run`: the daemon, with a real plant or a simulated one.
+
+use crate::exit::Broken;
+use anyhow::{Context, anyhow, bail};
+use chrono::{DateTime, Datelike, NaiveDateTime, Utc};
+use clap::{Args, ValueEnum};
+use leeside_config::{LoadOptions, Site, site};
+use leeside_core::model::Model;
+use leeside_core::time::{HOUR, MINUTE, Now, Wall, to_utc};
+use leeside_daemon::clock::Clock;
+use leeside_daemon::lines::Lines;
+use leeside_daemon::service::{self, Options, Seen};
+use leeside_daemon::simulated::{self, Simulation};
+use leeside_dryrun::replay::{Sky, for_data};
+use leeside_dryrun::weather::{self, Weather};
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{oneshot, watch};
+
+/// The storm comes so long after the beginning, simulated.
+const LEAD_MS: i64 = 30 * MINUTE;
+/// So much weather is read for a simulation, from its beginning.
+const AHEAD_MS: i64 = 30 * 24 * HOUR;
+
+/// What `leeside run` was asked.
+#[derive(Debug, Args)]
+pub(crate) struct RunArgs {
+    /// The site file.
+    site: PathBuf,
+    /// The journal file, in place of the one that the site file names. With a
+    /// simulated plant none is kept unless it is named here.
+    #[arg(long, value_name = "FILE")]
+    journal: Option<PathBuf>,
+    /// Which plant carries commands out.
+    #[arg(long, value_enum, default_value_t = PlantChoice::Real)]
+    plant: PlantChoice,
+    /// The weather that the simulated plant's sensors measure: TMY3, EPW or CSV.
+    #[arg(long, value_name = "FILE")]
+    weather: Option<PathBuf>,
+    /// How many times as fast as real time a simulation runs.
+    #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u32).range(1..=3600))]
+    speed: u32,
+    /// When a simulation begins, as local time of the site (2013-03-06T12:00) or
+    /// with an offset. Default: half an hour before a storm of the weather file.
+    #[arg(long, value_name = "TIME")]
+    from: Option<String>,
+    /// Prints nothing of what goes by.
+    #[arg(long)]
+    quiet: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum PlantChoice {
+    /// The drives and sensors of the building.
+    Real,
+    /// Simulated drives and sensors on the same broker.
+    Simulated,
+}
+
+/// A simulation that is ready to begin.
+struct Prepared {
+    site: Site,
+    sky: Sky,
+    clock: Arc<Clock>,
+    step_ms: i64,
+}
+
+/// Runs the daemon until it is told to stop (SIGTERM or SIGINT).
+///
+/// Exit codes: 0 stopped in order, 1 could not run, 2 the site file is broken.
+pub(crate) fn run(args: RunArgs) -> anyhow::Result<ExitCode> {
+    log();
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .context("the runtime could not be started")?;
+    match args.plant {
+        PlantChoice::Real => {
+            if args.weather.is_some() || args.from.is_some() {
+                bail!(Broken(
+                    "--weather and --from are for a simulation: add --plant simulated".to_owned()
+                ));
+            }
+            let site = load(&args.site, Utc::now().year())?;
+            let journal = args
+                .journal
+                .or_else(|| Some(site.wire.journal.file.clone()));
+            runtime.block_on(serve(
+                &site,
+                Arc::new(Clock::machine()),
+                journal,
+                args.quiet,
+                None,
+            ))?;
+        }
+        PlantChoice::Simulated => {
+            let Prepared {
+                site,
+                sky,
+                clock,
+                step_ms,
+            } = prepare(&args)?;
+            runtime.block_on(serve(
+                &site,
+                clock,
+                args.journal,
+                args.quiet,
+                Some((sky, step_ms)),
+            ))?;
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Logs go to standard error; what goes by goes to standard output.
+fn log() {
+    use tracing_subscriber::filter::{LevelFilter, Targets};
+    use tracing_subscriber::layer::SubscriberExt;
+    use tracing_subscriber::util::SubscriberInitExt;
+    let layer = tracing_subscriber::fmt::layer()
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false);
+    // The embedded broker tells every client's coming and going.
+    let quiet = Targets::new()
+        .with_default(LevelFilter::INFO)
+        .with_target("mqtt5", LevelFilter::ERROR)
+        .with_target("rumqttc", LevelFilter::ERROR);
+    // Set already: a test that runs two in one process.
+    let _ = tracing_subscriber::registry()
+        .with(layer)
+        .with(quiet)
+        .try_init();
+}
+
+fn load(path: &Path, year: i32) -> anyhow::Result<Site> {
+    let outcome = site::load(path, &LoadOptions::around(year));
+    let Some(site) = outcome.site else {
+        let all: Vec<String> = outcome
+            .diagnostics
+            .iter()
+            .map(|problem| problem.render(&outcome.text, false))
+            .collect();
+        bail!(Broken(format!(
+            "the site file is broken\n{}",
+            all.join("\n")
+        )));
+    };
+    Ok(site)
+}
+
+fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
+    let path = args.weather.as_ref().ok_or_else(|| {
+        anyhow!(Broken(
+            "a simulated plant needs weather for its sensors: --weather FILE".to_owned()
+        ))
+    })?;
+    let weather = weather::read(path).map_err(|error| anyhow!(Broken(error.to_string())))?;
+    let first = load(&args.site, Utc::now().year())?;
+    let from = match &args.from {
+        Some(text) => moment(&first.model, text)?,
+        None => before_storm(&first.model, &weather)?,
+    };
+    let mut site = load(&args.site, from.local_date(first.model.site.zone).year())?;
+    let series = weather
+        .over(from, from.plus(AHEAD_MS))
+        .map_err(|error| anyhow!(Broken(error.to_string())))?;
+    let step_ms = simulated::step_ms(&site.model, args.speed);
+    site.model = Arc::new(for_data(&site.model, series.about.resolution_ms, step_ms));
+    site.wire = simulated::own_forms(&site.wire);
+    let clock = Arc::new(Clock::simulated(from, args.speed));
+    Ok(Prepared {
+        site,
+        sky: Sky::Rows(series),
+        clock,
+        step_ms,
+    })
+}
+
+/// A moment of the command line.
+fn moment(model: &Model, text: &str) -> anyhow::Result<Wall> {
+    if let Ok(at) = DateTime::parse_from_rfc3339(text) {
+        return Ok(Wall::from_utc(at.to_utc()));
+    }
+    let local = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"]
+        .iter()
+        .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok());
+    let local = local.ok_or_else(|| {
+        anyhow!(Broken(format!(
+            "--from {text:?} is no moment; write 2013-03-06T12:00, local time of the site"
+        )))
+    })?;
+    Ok(Wall::from_utc(to_utc(model.site.zone, local).utc))
+}
+
+fn before_storm(model: &Model, weather: &Weather) -> anyhow::Result<Wall> {
+    let found = match weather {
+        Weather::Real(series) => simulated::before_storm(model, series, LEAD_MS),
+        Weather::Typical(typical) => {
+            let year = Utc::now().year();
+            let day = |year| {
+                chrono::NaiveDate::from_ymd_opt(year, 1, 1)
+                    .map(|date| date.and_time(chrono::NaiveTime::MIN))
+            };
+            let (Some(from), Some(to)) = (day(year), day(year + 1)) else {
+                bail!("the year {year} has no days")
+            };
+            let series = typical.over(Wall::from_utc(from.and_utc()), Wall::from_utc(to.and_utc()));
+            simulated::before_storm(model, &series, LEAD_MS)
+        }
+    };
+    found.ok_or_else(|| {
+        let what = "the weather file has no wind as strong as the limits of the site";
+        anyhow!(Broken(format!("{what}; say where to begin with --from")))
+    })
+}
+
+async fn serve(
+    site: &Site,
+    clock: Arc<Clock>,
+    journal: Option<PathBuf>,
+    quiet: bool,
+    simulation: Option<(Sky, i64)>,
+) -> anyhow::Result<()> {
+    let (stopper, stop) = watch::channel(false);
+    let mut terminate = signal(SignalKind::terminate()).context("SIGTERM cannot be listened to")?;
+    let mut interrupt = signal(SignalKind::interrupt()).context("SIGINT cannot be listened to")?;
+    let signals = tokio::spawn(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        // The service has ended by itself: nobody to tell.
+        let _ = stopper.send(true);
+    });
+    let (ready, is_ready) = oneshot::channel();
+    let simulated = simulation.map(|(sky, step_ms)| {
+        let (root, model) = (site.wire.broker.root.clone(), Arc::clone(&site.model));
+        let (clock, stop) = (Arc::clone(&clock), stop.clone());
+        tokio::spawn(async move {
+            // Not ready: the service could not start, and says why itself.
+            let Ok(place) = is_ready.await else { return };
+            simulated::run(Simulation {
+                place,
+                root,
+                model,
+                sky,
+                clock,
+                step_ms,
+                stop,
+            })
+            .await;
+        })
+    });
+    let watch = printer(&site.model, quiet);
+    let options = Options {
+        clock,
+        journal,
+        watch,
+        stop,
+        ready: Some(ready),
+    };
+    let ended = service::run(site, options).await;
+    if let Some(simulated) = simulated {
+        simulated.abort();
+    }
+    signals.abort();
+    ended.context("the service could not be started")
+}
+
+/// Prints what goes by.
+fn printer(model: &Arc<Model>, quiet: bool) -> service::Watch {
+    let mut lines = Lines::new(Arc::clone(model));
+    Box::new(move |now: Now, seen: &Seen<'_>| {
+        if quiet {
+            return;
+        }
+        if let Some(line) = lines.line(now, seen) {
+            // A reader who has gone away (a closed pipe) stops nothing.
+            let _ = writeln!(std::io::stdout().lock(), "{line}");
+        }
+    })
+}
