@@ -66,9 +66,9 @@ impl Reader<'_> {
     /// Learns the names that a value holds; says how many, wrong ones included.
     fn names_in(&mut self, kind: Kind, value: &Spanned<DeValue<'_>>) -> usize {
         let mut count = 0;
-        let texts: Vec<&Spanned<DeValue<'_>>> = match value.get_ref() {
-            DeValue::Array(list) => list.iter().collect(),
-            _ => vec![value],
+        let texts: Vec<&Spanned<DeValue<'_>>> = match value.get_ref().as_array() {
+            Some(list) => list.iter().collect(),
+            None => vec![value],
         };
         for text in texts {
             let single = value.get_ref().is_str();

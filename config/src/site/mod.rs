@@ -100,9 +100,12 @@ struct Folder(PathBuf);
 
 impl Files for Folder {
     fn read(&mut self, name: &str) -> Result<Vec<u8>, String> {
-        std::fs::read(self.0.join(name)).map_err(|error| match error.kind() {
-            std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
-            _ => error.to_string(),
+        std::fs::read(self.0.join(name)).map_err(|error| {
+            if error.kind() == std::io::ErrorKind::NotFound {
+                "there is no such file".to_owned()
+            } else {
+                error.to_string()
+            }
         })
     }
 }

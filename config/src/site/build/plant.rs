@@ -213,7 +213,7 @@ pub(crate) fn devices(
                 vec![String::new(); reader.device_counts.get(table).copied().unwrap_or(1)]
             }
         };
-        let common = common(reader, node, openings, names.len());
+        let common = common(reader, tree, node, openings, names.len());
         for (index, name) in names.into_iter().enumerate() {
             all.push(
                 common
@@ -250,6 +250,7 @@ impl Common {
 
 fn common(
     reader: &mut Reader<'_>,
+    tree: &Tree,
     node: &Node,
     openings: &[Option<OpeningDraft>],
     count: usize,
@@ -288,7 +289,7 @@ fn common(
                 running_from_w,
                 too_much_w,
             }),
-            reports: node.flag("reports").unwrap_or(true),
+            reports: reports(tree, node),
         },
         doors: node
             .many("doors")
@@ -305,6 +306,15 @@ fn common(
         opening,
         span: node.span.clone(),
     })
+}
+
+/// Whether the plant tells where the drive stands: as stated, else if its form does.
+fn reports(tree: &Tree, node: &Node) -> bool {
+    let form = node
+        .one("drive_form")
+        .and_then(|form| tree.all("drive_form").get(form));
+    node.flag("reports")
+        .unwrap_or_else(|| form.is_none_or(|form| form.has("report")))
 }
 
 fn facade_of(
