@@ -29,6 +29,8 @@ trait Source: Send + Sync {
     fn steady_ms(&self) -> i64;
     /// How many milliseconds of it pass in one of real time.
     fn speed(&self) -> u32;
+    /// Whether its wall clock can be right.
+    fn plausible(&self) -> bool;
 }
 
 /// The machine's clocks.
@@ -52,6 +54,10 @@ impl Source for Machine {
     fn speed(&self) -> u32 {
         1
     }
+
+    fn plausible(&self) -> bool {
+        self.wall_ms() >= EARLIEST_MS && synchronised()
+    }
 }
 
 /// A day out of a weather file, passing `speed` times as fast as a real one.
@@ -73,6 +79,10 @@ impl Source for Simulated {
 
     fn speed(&self) -> u32 {
         self.speed
+    }
+
+    fn plausible(&self) -> bool {
+        true
     }
 }
 
@@ -157,7 +167,7 @@ impl Clock {
     /// made, and, where the system says so, synchronised.
     #[must_use]
     pub fn plausible(&self) -> bool {
-        self.now().wall.0 >= EARLIEST_MS && (self.speed() > 1 || synchronised())
+        self.source.plausible()
     }
 
     /// How many times as fast as real time this clock runs.
@@ -252,6 +262,9 @@ mod tests {
         fn speed(&self) -> u32 {
             1
         }
+        fn plausible(&self) -> bool {
+            self.wall_ms() >= super::EARLIEST_MS
+        }
     }
 
     fn clock(wall: i64, steady: i64) -> (Hand, Clock) {
@@ -318,6 +331,7 @@ mod tests {
     fn an_early_wall_clock_is_not_plausible() {
         assert!(!clock(0, 0).1.plausible());
         assert!(!clock(1_767_225_599_999, 0).1.plausible());
+        assert!(clock(1_767_225_600_000, 0).1.plausible());
     }
 
     #[test]

@@ -8,7 +8,8 @@
 //! messages, as pure functions; [`link`] holds the connection; [`record`] writes
 //! the journal on a thread of its own; [`resume`] finds the state again after a
 //! start; [`service`] is the loop; [`replay`] runs a journal through a core
-//! again.
+//! again; [`simulated`]
+//! stands in for plant and sensors.
 
 pub mod broker;
 pub mod clock;
@@ -18,4 +19,5 @@ pub mod record;
 pub mod replay;
 pub mod resume;
 pub mod service;
+pub mod simulated;
 pub mod wire;

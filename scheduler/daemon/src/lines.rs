@@ -6,20 +6,108 @@ use leeside_core::input::{DriveState, Input, Part, Reading, Report, Sample};
 use leeside_core::model::{Model, SensorKind};
 use leeside_core::output::{Command, Output};
 use leeside_core::say;
-use leeside_core::time::{Now, Wall};
+use leeside_core::time::{MINUTE, Now, Wall};
+use std::sync::Arc;
 
-/// A line for what was seen; `None` for what is not worth one.
-#[must_use]
-pub fn line(model: &Model, now: Now, seen: &Seen<'_>) -> Option<String> {
-    let (word, text, at) = match seen {
-        Seen::Input(input) => {
-            let (word, text) = input_text(model, input)?;
-            (word, text, now.wall)
+/// A reading of light that has hardly changed is worth a line this often.
+const LIGHT_EVERY_MS: i64 = 10 * MINUTE;
+
+/// Makes lines; remembers what was said, so as not to say it twice.
+#[derive(Debug)]
+pub struct Lines {
+    model: Arc<Model>,
+    said: Vec<Option<(String, Wall)>>,
+    contacts: Vec<Option<bool>>,
+    gateways: Vec<Option<bool>>,
+}
+
+impl Lines {
+    /// Nothing said yet.
+    #[must_use]
+    pub fn new(model: Arc<Model>) -> Self {
+        let said = vec![None; model.sensors.len()];
+        let contacts = vec![None; model.contacts.len()];
+        let gateways = vec![None; model.gateways.len()];
+        Self {
+            model,
+            said,
+            contacts,
+            gateways,
         }
-        Seen::Output(output) => output_text(model, now, output)?,
-        Seen::Note(text) => ("note", (*text).to_owned(), now.wall),
-    };
-    Some(format!("{}  {word:<8}  {text}", local(model, at)))
+    }
+
+    /// A line for what was seen; `None` for what is not worth one.
+    pub fn line(&mut self, now: Now, seen: &Seen<'_>) -> Option<String> {
+        let model = Arc::clone(&self.model);
+        let (word, text, at) = match seen {
+            Seen::Input(input) => {
+                if !self.is_news(input, now) {
+                    return None;
+                }
+                let (word, text) = input_text(&model, input)?;
+                (word, text, now.wall)
+            }
+            Seen::Output(output) => output_text(&model, now, output)?,
+            Seen::Note(text) => ("note", (*text).to_owned(), now.wall),
+        };
+        Some(format!("{}  {word:<8}  {text}", local(&model, at)))
+    }
+
+    /// Whether an input says something that was not said before.
+    fn is_news(&mut self, input: &Input, now: Now) -> bool {
+        match input {
+            Input::Reading(reading) => {
+                let text = reading_text(&self.model, reading);
+                let kind = self.model.sensor(reading.sensor).kind;
+                let Some(said) = self.said.get_mut(reading.sensor.index()) else {
+                    return true;
+                };
+                let news = match said {
+                    None => true,
+                    Some((before, at)) => {
+                        *before != text && (!is_light(kind) || now.wall.0 - at.0 >= LIGHT_EVERY_MS)
+                    }
+                };
+                if news {
+                    *said = Some((text, now.wall));
+                }
+                news
+            }
+            Input::Contact { contact, active } => self
+                .contacts
+                .get_mut(contact.index())
+                .is_none_or(|said| said.replace(*active) != Some(*active)),
+            Input::Gateway { gateway, present } => self
+                .gateways
+                .get_mut(gateway.index())
+                .is_none_or(|said| said.replace(*present) != Some(*present)),
+            Input::Garbled { .. }
+            | Input::Request(_)
+            | Input::Report(_)
+            | Input::Connected
+            | Input::Disconnected
+            | Input::Restart(_)
+            | Input::Clock { .. }
+            | Input::Tick => true,
+        }
+    }
+}
+
+/// Light changes with every minute.
+const fn is_light(kind: SensorKind) -> bool {
+    match kind {
+        SensorKind::PlaneIrradiance
+        | SensorKind::PlaneIlluminance
+        | SensorKind::GlobalHorizontal
+        | SensorKind::HorizontalIlluminance => true,
+        SensorKind::Wind
+        | SensorKind::Rain
+        | SensorKind::Hail
+        | SensorKind::Temperature
+        | SensorKind::Humidity
+        | SensorKind::SurfaceTemperature
+        | SensorKind::RoomTemperature => false,
+    }
 }
 
 /// Local time of day with its date, to the second.

@@ -312,14 +312,12 @@ fn happened_5(event: v5::Event) -> Happened {
 
 fn ended_5(error: &v5::ConnectionError) -> Ended {
     use five::ConnectReturnCode::{RefusedProtocolVersion, UnsupportedProtocolVersion};
-    let wrong_dialect = match error {
-        v5::ConnectionError::ConnectionRefused(
-            RefusedProtocolVersion | UnsupportedProtocolVersion,
-        ) => true,
-        // A broker of 3.1.1 answers in 3.1.1, where the answer is one byte shorter than in 5.
-        v5::ConnectionError::MqttState(v5::StateError::Deserialization(_)) => true,
-        _ => false,
-    };
+    // A broker of 3.1.1 answers in 3.1.1, where the answer is one byte shorter than in 5.
+    let wrong_dialect = matches!(
+        error,
+        v5::ConnectionError::ConnectionRefused(RefusedProtocolVersion | UnsupportedProtocolVersion)
+            | v5::ConnectionError::MqttState(v5::StateError::Deserialization(_))
+    );
     Ended {
         why: error.to_string(),
         wrong_dialect,

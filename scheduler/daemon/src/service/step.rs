@@ -49,8 +49,7 @@ impl Service {
             return;
         }
         (self.watch)(now, &Seen::Input(&input));
-        let matters = !outputs.is_empty()
-            || !matches!(input, Input::Reading(_) | Input::Report(_) | Input::Tick);
+        let matters = !outputs.is_empty() || is_turning_point(&input);
         let mut messages = Vec::new();
         let mut batch = Batch::new();
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
@@ -198,6 +197,23 @@ impl Service {
         if let Some(recorder) = &self.recorder {
             recorder.write(batch, true).await;
         }
+    }
+}
+
+/// Inputs whose rows must outlive a power cut even where nothing follows at once.
+const fn is_turning_point(input: &Input) -> bool {
+    match input {
+        Input::Request(_)
+        | Input::Restart(_)
+        | Input::Clock { .. }
+        | Input::Connected
+        | Input::Disconnected => true,
+        Input::Reading(_)
+        | Input::Garbled { .. }
+        | Input::Contact { .. }
+        | Input::Report(_)
+        | Input::Gateway { .. }
+        | Input::Tick => false,
     }
 }
 

@@ -19,6 +19,7 @@ pub use board::{Board, Held};
 pub use decode::{Arrival, Decoded, Decoder, LARGEST_PAYLOAD, Malformed};
 pub use encode::{Encoder, Presence, Trouble, command_payload};
 pub use message::{Message, Slot};
+pub use own::{Orders, orders, reading_payload, report_payload};
 pub use stamp::{parse as parse_stamp, stamp};
 pub use topics::{Topics, segment};
 

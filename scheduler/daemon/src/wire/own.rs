@@ -1,4 +1,6 @@
-//! Messages in our own form: JSON objects with the units in their keys.
+//! Messages in our own form: JSON objects with the units in their keys. Read
+//! here for the service; written here for whoever speaks to it (the simulated
+//! plant), so that the two stand side by side.
 
 use super::decode::Malformed;
 use super::stamp;
@@ -7,7 +9,7 @@ use leeside_core::input::{DriveState, Part, Reading, Report, Sample};
 use leeside_core::model::SensorKind;
 use leeside_core::pose::Pose;
 use leeside_core::time::Wall;
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 
 /// A reading: an object, or a bare number where there is only one.
 pub(super) fn reading(
@@ -175,4 +177,89 @@ fn whole(
     )]
     let whole = rounded as i16;
     Ok(Some(whole))
+}
+
+/// A reading as a sensor would send it.
+#[must_use]
+pub fn reading_payload(reading: &Reading) -> String {
+    let mut fields = Map::new();
+    let mut put = |key: &str, part: Part| match part {
+        Part::Unsaid => {}
+        Part::Absent => {
+            fields.insert(key.to_owned(), Value::Null);
+        }
+        Part::Value(value) => {
+            fields.insert(key.to_owned(), json!(value));
+        }
+    };
+    match reading.sample {
+        Sample::Value(value) => put("value", Part::Value(value)),
+        Sample::Wind {
+            gust,
+            mean,
+            direction,
+        } => {
+            put("gust_mps", gust);
+            put("mean_mps", mean);
+            put("direction_deg", direction);
+        }
+    }
+    fields.insert("at".to_owned(), json!(stamp::stamp(reading.at)));
+    Value::Object(fields).to_string()
+}
+
+/// A report as a drive would send it.
+#[must_use]
+pub fn report_payload(report: &Report) -> String {
+    let state = match report.state {
+        DriveState::Moving => "moving",
+        DriveState::Standing => "standing",
+        DriveState::Refused => "refused",
+        DriveState::Fault => "fault",
+    };
+    let mut fields = Map::new();
+    fields.insert("state".to_owned(), json!(state));
+    if let Some(sequence) = report.sequence {
+        fields.insert("sequence".to_owned(), json!(sequence));
+    }
+    if let Some(pose) = report.pose {
+        fields.insert("extension_pct".to_owned(), json!(pose.extension_pct));
+        fields.insert("tilt_deg".to_owned(), json!(pose.tilt_deg));
+    }
+    if let Some(power) = report.power_w {
+        fields.insert("power_w".to_owned(), json!(power));
+    }
+    Value::Object(fields).to_string()
+}
+
+/// What a drive needs of a command, read back from its message.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Orders {
+    /// The number of the command.
+    pub sequence: u64,
+    /// Not to be carried out after this moment.
+    pub not_after: Wall,
+    /// Name of the drive, where to go (`None`: halt), and how long to wait, ms.
+    pub orders: Vec<(String, Option<Pose>, u32)>,
+}
+
+/// Reads a command as a plant would.
+#[must_use]
+pub fn orders(payload: &[u8]) -> Option<Orders> {
+    let value: Value = serde_json::from_slice(payload).ok()?;
+    let one = |order: &Value| {
+        let pose = pose(order.get("extension_pct"), order.get("tilt_deg")).ok()?;
+        let delay = u32::try_from(order.get("start_delay_ms")?.as_u64()?).ok()?;
+        Some((order.get("drive")?.as_str()?.to_owned(), pose, delay))
+    };
+    Some(Orders {
+        sequence: value.get("sequence")?.as_u64()?,
+        not_after: stamp::parse(value.get("not_after")?.as_str()?)?,
+        orders: value
+            .get("orders")?
+            .as_array()?
+            .iter()
+            .map(one)
+            .collect::<Option<_>>()?,
+    })
 }
