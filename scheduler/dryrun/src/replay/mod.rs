@@ -258,7 +258,8 @@ impl<'a> Run<'a> {
             if wake == Some(at) || look == Some(at) {
                 self.core.handle(Now::both(at), Input::Tick);
             }
-            self.plant.advance(Now::both(at));
+            // Commands first: they reach the plant at the moment they are stamped
+            // with, a millisecond ago.
             self.drain(at)?;
             if let Some(asked) = asked.filter(|_| look == Some(at)) {
                 self.sink.look(&self.core, asked)?;

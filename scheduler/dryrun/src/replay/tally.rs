@@ -19,7 +19,7 @@ pub struct GroupMonth {
     /// Movements (commands that move something) per deciding word, in the order
     /// of [`Word::ALL`].
     pub movements: [u32; Word::ALL.len()],
-    /// Starts of drives.
+    /// Drives that were told to start.
     pub starts: u32,
     /// Time with the sun on the facade, ms.
     pub sunlit_ms: i64,
@@ -120,6 +120,7 @@ struct GroupNow {
 struct DeviceNow {
     group: Option<usize>,
     pose: Pose,
+    moving: bool,
     refuges: Refuges,
 }
 
@@ -137,6 +138,7 @@ impl Tally {
             .map(|device| DeviceNow {
                 group: group_of(device),
                 pose: Pose::RETRACTED,
+                moving: false,
                 refuges: model.product_of(device).refuge,
             });
         let groups = model.groups.iter().map(|group| GroupNow {
@@ -172,28 +174,17 @@ impl Tally {
         }
     }
 
-    /// A drive has arrived somewhere, or set out.
+    /// A drive has set out, or arrived somewhere.
     pub(super) fn report(&mut self, at: Wall, report: &Report) {
-        if report.state == DriveState::Moving {
-            if at >= self.count.from
-                && let Some(group) = self.count.devices[report.device.index()].group
-            {
-                self.up_to(at);
-                self.months[self.count.month].groups[group].starts += 1;
-            }
-            return;
-        }
-        let (Some(pose), device) = (report.pose, report.device.index()) else {
-            return;
-        };
+        let device = report.device.index();
         let Some(group) = self.count.devices[device].group else {
             return;
         };
-        if self.count.devices[device].pose != pose {
-            self.up_to(at);
-            self.count.devices[device].pose = pose;
-            self.count.recount(group);
-        }
+        self.up_to(at);
+        let now = &mut self.count.devices[device];
+        now.moving = report.state == DriveState::Moving;
+        now.pose = report.pose.unwrap_or(now.pose);
+        self.count.recount(group);
     }
 
     pub(super) fn lockout(&mut self, change: &LockoutChange) {
@@ -221,7 +212,14 @@ impl Tally {
             .iter()
             .position(|word| *word == command.decided_by)
             .unwrap_or(0);
-        self.months[self.count.month].groups[command.group.index()].movements[word] += 1;
+        let group = &mut self.months[self.count.month].groups[command.group.index()];
+        group.movements[word] += 1;
+        let starts = command
+            .orders
+            .iter()
+            .filter(|order| order.pose.is_some())
+            .count();
+        group.starts += u32::try_from(starts).unwrap_or(u32::MAX);
         self.count.today[word] += 1;
     }
 
@@ -333,7 +331,8 @@ impl DeviceNow {
             .filter(|(_, engaged)| *engaged)
             .find_map(|(pose, _)| pose);
         wanted.is_some_and(|wanted| {
-            wanted.extension_pct == self.pose.extension_pct
+            !self.moving
+                && wanted.extension_pct == self.pose.extension_pct
                 && (wanted.extension_pct == 0
                     || wanted.tilt_deg.is_none()
                     || wanted.tilt_deg == self.pose.tilt_deg)
