@@ -65,6 +65,10 @@ fn lengths() {
         ["2027-01-03T23:00 2027-01-05T23:00"]
     );
     assert_eq!(
+        times("DTSTART;VALUE=DATE:20270104\nDTEND;VALUE=DATE:20270104"),
+        ["2027-01-03T23:00 2027-01-04T23:00"]
+    );
+    assert_eq!(
         times("DTSTART;VALUE=DATE:20270104\nDURATION:P1DT1S"),
         ["refused"]
     );
@@ -431,4 +435,96 @@ fn local_times_are_those_of_the_asked_zone() {
         dates("DTSTART;VALUE=DATE:20270104\nDURATION:P2D"),
         "2027-01-04 2027-01-06"
     );
+}
+
+/// An override of this and all later occurrences may move them far: the range that
+/// is asked then lies far from the occurrences that it concerns.
+#[test]
+fn far_moves_of_this_and_future_are_found() {
+    let series = |to: &str| {
+        calendar(&format!(
+            "BEGIN:VEVENT\nUID:1\nDTSTART;VALUE=DATE:20270601\nRRULE:FREQ=DAILY;COUNT=4\nEND:VEVENT\nBEGIN:VEVENT\nUID:1\nRECURRENCE-ID;RANGE=THISANDFUTURE;VALUE=DATE:20270602\nDTSTART;VALUE=DATE:{to}\nEND:VEVENT"
+        ))
+    };
+    for (to, from, until, wanted) in [
+        (
+            "20271001",
+            "2027-09-30T00:00:00Z",
+            "2027-10-10T00:00:00Z",
+            ["2027-10-01", "2027-10-02", "2027-10-03"],
+        ),
+        (
+            "20270201",
+            "2027-01-31T00:00:00Z",
+            "2027-02-10T00:00:00Z",
+            ["2027-02-01", "2027-02-02", "2027-02-03"],
+        ),
+    ] {
+        let (calendar, problems) = Calendar::parse("x", series(to));
+        assert!(problems.is_empty());
+        let list = calendar
+            .occurrences(
+                from.parse().unwrap(),
+                until.parse().unwrap(),
+                Tz::Europe__Berlin,
+            )
+            .occurrences;
+        assert_eq!(
+            list.iter()
+                .map(|o| o.start_local.date().to_string())
+                .collect::<Vec<_>>(),
+            wanted
+        );
+    }
+}
+
+/// Jumping over hours and minutes that cannot match lands on their end, whatever the
+/// second at which the rule began.
+#[test]
+fn short_rules_jump_exactly() {
+    let first = |rule: &str| {
+        times(&format!("DTSTART:20270104T005951Z\nRRULE:{rule};COUNT=2"))
+            .iter()
+            .map(|t| t[..16].to_owned())
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(
+        first("FREQ=SECONDLY;BYHOUR=3"),
+        ["2027-01-04T00:59", "2027-01-04T03:00"]
+    );
+    assert_eq!(
+        first("FREQ=SECONDLY;BYMINUTE=7"),
+        ["2027-01-04T00:59", "2027-01-04T01:07"]
+    );
+    assert_eq!(
+        first("FREQ=MINUTELY;BYHOUR=3"),
+        ["2027-01-04T00:59", "2027-01-04T03:00"]
+    );
+    let seconds = |rule: &str| {
+        let (calendar, _) = Calendar::parse(
+            "x",
+            event(&format!("DTSTART:20270104T005951Z\nRRULE:{rule}")),
+        );
+        let list = calendar
+            .occurrences(
+                "2027-01-04T01:00:00Z".parse().unwrap(),
+                "2027-01-05T00:00:00Z".parse().unwrap(),
+                Tz::UTC,
+            )
+            .occurrences;
+        list.iter()
+            .take(2)
+            .map(|o| o.start.format("%T").to_string())
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(seconds("FREQ=SECONDLY;BYHOUR=3"), ["03:00:00", "03:00:01"]);
+    assert_eq!(
+        seconds("FREQ=SECONDLY;INTERVAL=7;BYHOUR=3"),
+        ["03:00:01", "03:00:08"]
+    );
+    assert_eq!(
+        seconds("FREQ=SECONDLY;BYMINUTE=7;BYSECOND=30"),
+        ["01:07:30", "02:07:30"]
+    );
+    assert_eq!(seconds("FREQ=HOURLY;INTERVAL=5;"), ["05:59:51", "10:59:51"]);
 }

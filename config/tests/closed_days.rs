@@ -398,3 +398,20 @@ fn the_house_calendar_is_the_one_of_closed_days() {
     );
     assert!(said("name =").starts_with("the site file is not TOML"));
 }
+
+/// Yearly entries of other programs end on any day of their last year.
+#[test]
+fn the_last_year_of_a_foreign_entry() {
+    let last = |until: &str| {
+        let text = format!(
+            "BEGIN:VCALENDAR\nVERSION:2.0\nBEGIN:VEVENT\nUID:1\nDTSTART;VALUE=DATE:20270504\nRRULE:FREQ=YEARLY;UNTIL={until}\nEND:VEVENT\nEND:VCALENDAR\n"
+        );
+        list("x", &text).unwrap()[0].recurrence
+    };
+    assert_eq!(last("20300503"), Recurrence::Yearly(Some(2029)));
+    assert_eq!(last("20300504"), Recurrence::Yearly(Some(2030)));
+    assert_eq!(last("20301231"), Recurrence::Yearly(Some(2030)));
+    let mut new = entry("2027-05-07", "2027-05-07", "once a year, this year");
+    new.yearly = Some(Some(2027));
+    assert!(apply("x", FOREIGN, &Change::Add(new)).is_ok());
+}

@@ -118,6 +118,8 @@ fn easter_agrees_for_three_centuries() {
     for row in all.iter().chain(&even) {
         assert_eq!(easter(row[0].parse().unwrap()).unwrap().to_string(), row[1]);
     }
+    // The first Gregorian Easter, as python-dateutil has it.
+    assert_eq!(easter(1583).unwrap().to_string(), "1583-04-10");
     assert_eq!(easter(1582), None);
 }
 
@@ -303,5 +305,30 @@ fn wrong_data_files_name_line_and_remedy() {
         Country::parse("xa.toml", &two).unwrap_err().len(),
         2,
         "all in one pass"
+    );
+}
+
+#[test]
+fn a_country_is_two_capital_letters() {
+    for code in ["X", "XAB", "xa", "X1", ""] {
+        let problems = Country::parse(
+            "xa.toml",
+            &GOOD.replacen("\"XA\"", &format!("\"{code}\""), 1),
+        )
+        .unwrap_err();
+        assert!(
+            problems[0].message.contains("is not two capital letters"),
+            "{code}"
+        );
+    }
+    assert!(Country::parse("xa.toml", &GOOD.replacen("from = 2000", "from = 1583", 1)).is_ok());
+    assert!(Country::parse("xa.toml", &GOOD.replacen("from = 2000", "from = 1582", 1)).is_err());
+    assert!(Country::parse("xa.toml", &GOOD.replacen("until = 2100", "until = 9999", 1)).is_ok());
+    assert!(
+        Country::parse(
+            "xa.toml",
+            &GOOD.replacen("until = 2100", "until = 10000", 1)
+        )
+        .is_err()
     );
 }
