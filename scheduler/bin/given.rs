@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 use leeside_config::{LoadOptions, Site, load_site};
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
-use leeside_core::time::{Wall, to_utc};
+use leeside_core::time::{MINUTE, Wall, to_utc};
 use std::io::ErrorKind;
 use std::path::Path;
 
@@ -27,13 +27,18 @@ pub(crate) fn site(path: &Path, year: i32) -> anyhow::Result<Site> {
     })
 }
 
+/// The word for made-up weather in place of a file.
+pub(crate) const CLEAR_SKY_CALM: &str = "clear-sky-calm";
+
 /// A moment as it was written: with an offset (RFC 3339), or local to the site.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Moment {
     /// With its offset.
     Utc(Wall),
-    /// Local to the site.
+    /// Local to the site, to the second.
     Local(NaiveDateTime),
+    /// Local to the site, to the minute.
+    Minute(NaiveDateTime),
 }
 
 impl Moment {
@@ -42,9 +47,11 @@ impl Moment {
     /// # Errors
     /// What was expected, in words.
     pub(crate) fn read(text: &str) -> Result<Self, String> {
-        const FORMS: [&str; 4] = ["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S"];
+        const SECONDS: [&str; 2] = ["%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S"];
+        const MINUTES: [&str; 2] = ["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"];
+        let any = |forms: [&str; 2]| forms.iter().find_map(|form| NaiveDateTime::parse_from_str(text, form).ok());
         let with_offset = || DateTime::parse_from_rfc3339(text).ok().map(|at| Self::Utc(Wall::from_utc(at.to_utc())));
-        let local = || FORMS.iter().find_map(|form| NaiveDateTime::parse_from_str(text, form).ok()).map(Self::Local);
+        let local = || any(SECONDS).map(Self::Local).or_else(|| any(MINUTES).map(Self::Minute));
         let date = || text.parse::<NaiveDate>().ok().map(|date| Self::Local(date.and_time(NaiveTime::MIN)));
         with_offset()
             .or_else(local)
@@ -61,7 +68,7 @@ impl Moment {
     pub(crate) fn year(self) -> i32 {
         match self {
             Self::Utc(at) => at.utc().year(),
-            Self::Local(at) => at.year(),
+            Self::Local(at) | Self::Minute(at) => at.year(),
         }
     }
 
@@ -69,7 +76,16 @@ impl Moment {
     pub(crate) fn at(self, zone: Tz) -> Wall {
         match self {
             Self::Utc(at) => at,
-            Self::Local(local) => Wall::from_utc(to_utc(zone, local).utc),
+            Self::Local(local) | Self::Minute(local) => Wall::from_utc(to_utc(zone, local).utc),
+        }
+    }
+
+    /// The last instant of what was written: who says 10:14 means that minute.
+    pub(crate) fn end(self, zone: Tz) -> Wall {
+        match self {
+            Self::Utc(at) => at,
+            Self::Local(_) => self.at(zone),
+            Self::Minute(_) => self.at(zone).plus(MINUTE - 1),
         }
     }
 }

@@ -1,7 +1,10 @@
 //! The dry run: weather in, core and plant replayed, reports out.
 
 pub mod lockouts;
+pub mod next;
 pub mod plot;
 pub mod replay;
 pub mod report;
+pub mod told;
 pub mod weather;
+pub mod why;

@@ -1,0 +1,233 @@
+//! A daemon's journal as a story: its recorded inputs run through a core again.
+
+use crate::replay::Sink;
+use leeside_core::Core;
+use leeside_core::engine::Snapshot;
+use leeside_core::input::Input;
+use leeside_core::model::Model;
+use leeside_core::output::Output;
+use leeside_core::time::{HOUR, Now, Steady, Wall};
+use leeside_journal::{Entry, Error, Journal, Kind, Span};
+use serde::Deserialize;
+use std::cell::Cell;
+use std::io;
+use std::sync::Arc;
+
+/// Inputs of so long before the span are run through the core first, ms, so
+/// that guards, holds and positions are those of then.
+const LEAD_IN_MS: i64 = 48 * HOUR;
+
+/// Why a journal does not tell.
+#[derive(Debug, thiserror::Error)]
+pub enum LivedError {
+    /// It cannot be read.
+    #[error("the journal cannot be read: {0}")]
+    Journal(#[from] Error),
+    /// A row or snapshot is not what it should be.
+    #[error("row {row} of the journal is not understood: {what}")]
+    Row {
+        /// The row.
+        row: i64,
+        /// What is wrong.
+        what: String,
+    },
+    /// Nothing was recorded in that span.
+    #[error("the journal holds nothing from {from} to {to}; its last row is of {last}")]
+    Nothing {
+        /// Begin of the span.
+        from: String,
+        /// End of the span.
+        to: String,
+        /// The moment of its last row.
+        last: String,
+    },
+    /// What was seen cannot be written.
+    #[error(transparent)]
+    Sink(#[from] io::Error),
+}
+
+/// A span of a journal.
+#[derive(Debug)]
+pub struct Lived<'a> {
+    journal: &'a Journal,
+    model: Arc<Model>,
+    from: Wall,
+    to: Wall,
+    rows: Span,
+    notes: Vec<String>,
+}
+
+/// What of a daemon's snapshot is needed here.
+#[derive(Deserialize)]
+struct Kept {
+    core: Snapshot,
+}
+
+impl<'a> Lived<'a> {
+    /// The span of a journal, read with the site file of `model` and
+    /// `fingerprint`. Movements are told from `from` (included) to `to`
+    /// (excluded).
+    ///
+    /// # Errors
+    /// Where the journal cannot be read or holds nothing of the span.
+    pub fn of(
+        journal: &'a Journal,
+        model: Arc<Model>,
+        fingerprint: &str,
+        from: Wall,
+        to: Wall,
+    ) -> Result<Self, LivedError> {
+        let Some(rows) = journal.span_of(from.plus(-LEAD_IN_MS), to)? else {
+            let last = journal.last_moment()?.map_or_else(
+                || "nothing".to_owned(),
+                |now| crate::weather::moment(now.wall),
+            );
+            let (from, to) = (crate::weather::moment(from), crate::weather::moment(to));
+            return Err(LivedError::Nothing { from, to, last });
+        };
+        let mut notes = vec![];
+        let begun = journal.snapshot_before(rows.from - 1)?;
+        let snapshot = begun
+            .as_ref()
+            .map(|(_, _, snapshot)| snapshot.fingerprint.as_str());
+        if snapshot.is_some_and(|then| then != fingerprint) {
+            notes.push(
+                "the site file is another than then: rows name things by their place in it, so that reasons and \
+                 numbers may be those of the present file"
+                    .to_owned(),
+            );
+        }
+        Ok(Self {
+            journal,
+            model,
+            from,
+            to,
+            rows,
+            notes,
+        })
+    }
+
+    /// What to mind.
+    #[must_use]
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    pub(super) const fn span(&self) -> (Wall, Wall) {
+        (self.from, self.to)
+    }
+
+    pub(super) fn run(&self, sink: &mut dyn Sink, enough: &Cell<bool>) -> Result<(), LivedError> {
+        let mut run = Run {
+            lived: self,
+            core: None,
+            sink,
+        };
+        let mut rows = self.rows;
+        // What led up to the span begins at the last snapshot before it, or at the
+        // first row that there is.
+        match self.journal.snapshot_before(rows.from - 1)? {
+            Some((after, _, snapshot)) => {
+                let kept: Kept =
+                    serde_json::from_str(&snapshot.body).map_err(|error| LivedError::Row {
+                        row: after,
+                        what: error.to_string(),
+                    })?;
+                run.core = Some(Core::restore(Arc::clone(&self.model), &kept.core));
+                rows.from = after + 1;
+            }
+            None => rows.from = 0,
+        }
+        for entry in self.journal.entries(rows) {
+            run.entry(&entry?)?;
+            if enough.get() {
+                return Ok(());
+            }
+        }
+        run.look(self.to)
+    }
+}
+
+struct Run<'a> {
+    lived: &'a Lived<'a>,
+    core: Option<Core>,
+    sink: &'a mut dyn Sink,
+}
+
+impl Run<'_> {
+    fn entry(&mut self, entry: &Entry) -> Result<(), LivedError> {
+        self.look(entry.now.wall)?;
+        if entry.kind == Kind::Run {
+            return self.begin(entry);
+        }
+        if !entry.kind.is_input() {
+            return Ok(());
+        }
+        let input = entry.input()?;
+        let model = &self.lived.model;
+        let core = self
+            .core
+            .get_or_insert_with(|| Core::new(Arc::clone(model), entry.now));
+        core.handle(entry.now, input);
+        loop {
+            match core.poll() {
+                Output::Wake(_) => return Ok(()),
+                Output::Command(command) => {
+                    let at = command.at.wall;
+                    if !command.repeat && self.lived.from <= at && at < self.lived.to {
+                        self.sink.movement(model, &command)?;
+                    }
+                }
+                Output::Lockout(change) => {
+                    if self.lived.from <= change.at.wall && change.at.wall < self.lived.to {
+                        self.sink.lockout(model, &change)?;
+                    }
+                }
+                Output::Alarm(_) | Output::Refused { .. } | Output::Announce { .. } => {}
+            }
+        }
+    }
+
+    /// A start of the program: it went on from its snapshot, or began anew.
+    fn begin(&mut self, entry: &Entry) -> Result<(), LivedError> {
+        let not_understood = |error: serde_json::Error| LivedError::Row {
+            row: entry.id,
+            what: error.to_string(),
+        };
+        let body: serde_json::Value = serde_json::from_str(&entry.body).map_err(not_understood)?;
+        let resumed = body
+            .get("resumed")
+            .and_then(serde_json::Value::as_bool)
+            .unwrap_or(false);
+        let model = Arc::clone(&self.lived.model);
+        self.core = Some(match self.core.take() {
+            Some(core) if resumed => {
+                let text = serde_json::to_string(&core.snapshot()).map_err(not_understood)?;
+                Core::restore(model, &serde_json::from_str(&text).map_err(not_understood)?)
+            }
+            Some(_) | None => Core::new(model, entry.now),
+        });
+        Ok(())
+    }
+
+    /// Shows the core as it stood just after a moment asked for, once the story
+    /// has come past it. A copy is shown, so that looking changes nothing.
+    fn look(&mut self, reached: Wall) -> Result<(), LivedError> {
+        let Some(at) = self.sink.look_at().filter(|at| *at < reached) else {
+            return Ok(());
+        };
+        let Some(core) = &self.core else {
+            return Ok(());
+        };
+        let mut copy = core.clone();
+        let now = copy.now();
+        let ahead = (at.0 + 1 - now.wall.0).max(0);
+        let then = Now {
+            wall: now.wall.plus(ahead),
+            steady: Steady(now.steady.0 + ahead),
+        };
+        copy.handle(then, Input::Tick);
+        while !matches!(copy.poll(), Output::Wake(_)) {}
+        Ok(self.sink.look(&copy, at)?)
+    }
+}
