@@ -13,6 +13,7 @@ mod lockouts;
 mod next;
 mod run;
 mod sun;
+mod why;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -41,6 +42,7 @@ enum Verb {
     DryRun(dry_run::DryRunArgs),
     Lockouts(lockouts::LockoutsArgs),
     /// Run the service: read sensors, decide, command the drives over MQTT.
+    Why(why::WhyArgs),
     Run(run::RunArgs),
 }
 
@@ -54,6 +56,7 @@ fn main() -> ExitCode {
         Verb::Next(args) => next::run(args),
         Verb::DryRun(args) => dry_run::run(&args),
         Verb::Lockouts(args) => lockouts::run(&args),
+        Verb::Why(args) => why::run(args),
         Verb::Run(args) => run::run(args),
     };
     exit::code(outcome)
