@@ -93,7 +93,8 @@ impl Word {
 }
 
 /// What one group shall do now.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Course {
     /// Go to (or stay in) this pose.
     To(Pose),
@@ -102,7 +103,7 @@ pub enum Course {
 }
 
 /// A verdict: what one group shall do now, and why.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, serde::Deserialize)]
 pub struct Verdict {
     /// The group.
     pub group: GroupId,
@@ -123,7 +124,7 @@ pub struct Verdict {
 }
 
 /// A device that does not follow its group.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, serde::Deserialize)]
 pub struct Exception {
     /// The device.
     pub device: DeviceId,
@@ -136,7 +137,7 @@ pub struct Exception {
 }
 
 /// A guard or wish that spoke and lost.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, serde::Deserialize)]
 pub struct Lost {
     /// Which.
     pub word: Word,

@@ -268,7 +268,8 @@ pub enum SlatsSay {
 }
 
 /// What releases a verdict, and when.
-#[derive(Clone, Copy, PartialEq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Release {
     /// Not before this steady moment, and only if it stays calm until then.
     EarliestIfCalm(Steady),

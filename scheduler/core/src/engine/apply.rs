@@ -8,7 +8,7 @@ use crate::input::{DriveState as Says, Report};
 use crate::output::{AlarmWord, Command, Course, Order, Output, Verdict, WakeFor, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, DriveTrouble};
-use crate::time::{SECOND, Steady};
+use crate::time::{Now, SECOND, Steady, Wall};
 use serde::{Deserialize, Serialize};
 
 /// How often a command without its answer is sent again before the alarm.
@@ -94,7 +94,7 @@ impl Core {
             sequence: self.sequence,
             group,
             at: now,
-            not_after: now.wall.plus(model.policy.command_lifetime_ms),
+            not_after: self.made(now).plus(model.policy.command_lifetime_ms),
             pose,
             orders,
             decided_by,
@@ -103,6 +103,16 @@ impl Core {
             release: verdict.release,
             repeat,
         }));
+    }
+
+    /// When a command is really made: a call that comes late must not make one
+    /// that nobody may carry out any more.
+    fn made(&self, due: Now) -> Wall {
+        if self.called > due.wall.plus(SECOND) {
+            self.called
+        } else {
+            due.wall
+        }
     }
 
     /// Gives up the starts still to come of drives that are about to be told

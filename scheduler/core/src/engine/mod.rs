@@ -69,6 +69,8 @@ pub struct Core {
     clock_trusted: bool,
     /// The plant may not have been reached since.
     offline_since: Option<Steady>,
+    /// The wall time of the present call, which may come late.
+    called: Wall,
     sequence: u64,
     alarms: BTreeMap<String, alarms::Standing>,
     out: VecDeque<Output>,
@@ -147,7 +149,6 @@ struct GroupState {
     sun: SunState,
     known: Known,
     stale: u8,
-    #[serde(skip)]
     verdict: Option<Verdict>,
     /// When the course last changed.
     changed: Option<Now>,
@@ -194,6 +195,7 @@ impl Core {
             timers: Timers::default(),
             clock_trusted: true,
             offline_since: Some(now.steady),
+            called: now.wall,
             sequence: 0,
             alarms: BTreeMap::new(),
             out: VecDeque::new(),
@@ -211,18 +213,10 @@ impl Core {
     /// stamped with the moment it was due.
     pub fn handle(&mut self, now: Now, input: Input) {
         let steady = now.steady.max(self.now.steady);
+        self.called = now.wall;
         // What was due while nobody was there must not be made up for.
-        let absent = matches!(
-            input,
-            Input::Restart(RestartCause::Started | RestartCause::ClockJump)
-        );
-        if !absent {
+        if input != Input::Restart(RestartCause::Started) {
             self.advance(steady);
-        } else if matches!(input, Input::Restart(RestartCause::ClockJump))
-            && self.stale.at.is_some()
-        {
-            // It was there until the jump: what had been heard is decided upon.
-            self.settle();
         }
         self.now = Now {
             wall: now.wall,

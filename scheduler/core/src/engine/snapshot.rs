@@ -224,6 +224,7 @@ impl Core {
         self.alarms.clear();
         for state in &mut self.groups {
             state.stale = 0;
+            state.verdict = None;
         }
         self.stale = Stale::default();
     }

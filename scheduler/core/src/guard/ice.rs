@@ -94,7 +94,11 @@ fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bo
             temperature_c: t,
             below_c: rule.below_c,
         };
-        return Look::Over { because, level: -t };
+        return Look::Over {
+            because,
+            level: -t,
+            at_once: true,
+        };
     }
     if let Some(unknown) = unknown {
         return unknown;

@@ -54,6 +54,7 @@ fn look(
                     return Look::Over {
                         because: because(id, value),
                         level: value,
+                        at_once: true,
                     };
                 }
                 Some(_) => calm = true,

@@ -26,6 +26,8 @@ pub(crate) enum Look {
         because: Because,
         /// The level, for the peak.
         level: f64,
+        /// Another sensor is not to be believed: it need not last.
+        at_once: bool,
     },
     /// A sensor is not to be believed: as good as over the limit.
     Unknown {
@@ -83,7 +85,11 @@ impl GuardState {
     pub(crate) fn step(&mut self, look: Look, now: Now, times: Times, holding: &Because) {
         self.unheard &= look == Look::Waiting;
         match look {
-            Look::Over { because, level } => {
+            Look::Over {
+                because,
+                level,
+                at_once,
+            } => {
                 if let Some(engaged) = &mut self.engaged {
                     engaged.because = because;
                     engaged.peak = engaged.peak.max(level);
@@ -91,7 +97,7 @@ impl GuardState {
                     return;
                 }
                 let since = *self.over_since.get_or_insert(now.steady);
-                if now.steady.0 - since.0 >= times.persistence_ms {
+                if at_once || now.steady.0 - since.0 >= times.persistence_ms {
                     self.engage(now, because, level);
                 }
             }

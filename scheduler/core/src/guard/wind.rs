@@ -63,8 +63,13 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
             Heard::LeftOut => left_out = Some(left_out.unwrap_or(link.sensor)),
         }
     }
+    let at_once = unknown.is_some();
     match (worst, unknown) {
-        (Some((level, because)), _) if level >= rule.limit_mps => Look::Over { because, level },
+        (Some((level, because)), _) if level >= rule.limit_mps => Look::Over {
+            because,
+            level,
+            at_once,
+        },
         (_, Some(unknown)) => unknown,
         _ if waiting => Look::Waiting,
         // Every sensor left out, or only forecasts: nobody measures the wind.
