@@ -6,6 +6,7 @@ mod contacts;
 mod drives;
 mod frost;
 mod hand;
+mod laws;
 mod restart;
 mod sensors;
 mod support;
