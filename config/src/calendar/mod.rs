@@ -1,9 +1,9 @@
 //! iCalendar files (RFC 5545): which days and times they name.
 //!
-//! The path from text to times: content lines ([`line`]) → components
-//! ([`component`]) → events ([`event`]) with rules ([`rule`]) → occurrences
-//! ([`occurrences`]), where wall time is worked out first ([`expand`]) and turned
-//! into instants last ([`zone`], [`vtimezone`]).
+//! The path from text to times: content lines (`line`) → components
+//! (`component`) → events (`event`) with rules (`rule`) → occurrences
+//! (`occurrences`), where wall time is worked out first (`expand`) and turned
+//! into instants last (`zone`, `vtimezone`).
 //!
 //! What stands undecided in RFC 5545 is decided as follows:
 //! - Floating times and dates are read in the zone that the caller gives, the site's.
