@@ -46,7 +46,13 @@ const JSON_VERSION: u32 = 1;
 ///
 /// Exit codes: 0 sound, 2 broken, 3 warnings under `--strict`.
 pub(crate) fn run(args: CheckArgs) -> anyhow::Result<ExitCode> {
-    let CheckArgs { site: path, strict, explain, format, year } = args;
+    let CheckArgs {
+        site: path,
+        strict,
+        explain,
+        format,
+        year,
+    } = args;
     let year = year.unwrap_or_else(|| Utc::now().year());
     let outcome = site::load(&path, &LoadOptions::around(year));
     let mut out = std::io::stdout().lock();
@@ -54,7 +60,11 @@ pub(crate) fn run(args: CheckArgs) -> anyhow::Result<ExitCode> {
         Format::Text => text(&mut out, &outcome, explain),
         Format::Json => json_form(&mut out, &outcome, explain),
     };
-    printed.context("the result could not be printed")?;
+    match printed {
+        // Whoever reads has seen enough: what was found is still told by the exit code.
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => {}
+        printed => printed.context("the result could not be printed")?,
+    }
     let warned = !outcome.diagnostics.is_empty();
     Ok(match outcome.site {
         None => ExitCode::from(exit::BROKEN),
@@ -68,17 +78,32 @@ fn text(out: &mut impl Write, outcome: &Outcome, explain: bool) -> std::io::Resu
     let main = outcome.diagnostics.first().map(|d| d.file.clone());
     for diagnostic in &outcome.diagnostics {
         // Only the site file's own text is at hand; calendars are told by their line.
-        let source = if Some(&diagnostic.file) == main.as_ref() { &outcome.text } else { "" };
-        writeln!(out, "{}", diagnostic.render(source, colour))?;
+        let source = if Some(&diagnostic.file) == main.as_ref() {
+            &outcome.text
+        } else {
+            ""
+        };
+        writeln!(out, "{}\n", diagnostic.render(source, colour))?;
     }
     if explain {
         explained(out, outcome)?;
     }
-    let count = |severity| outcome.diagnostics.iter().filter(|d| d.severity == severity).count();
+    let count = |severity| {
+        outcome
+            .diagnostics
+            .iter()
+            .filter(|d| d.severity == severity)
+            .count()
+    };
     let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
     match &outcome.site {
         Some(site) => writeln!(out, "{}; {}", summary(site), plural(warnings, "warning")),
-        None => writeln!(out, "{}, {}: this site file must not be run", plural(errors, "error"), plural(warnings, "warning")),
+        None => writeln!(
+            out,
+            "{}, {}: this site file must not be run",
+            plural(errors, "error"),
+            plural(warnings, "warning")
+        ),
     }
 }
 
@@ -91,10 +116,23 @@ fn plural(count: usize, word: &str) -> String {
 }
 
 fn summary(site: &Site) -> String {
-    let Model { site: place, facades, groups, devices, sensors, .. } = &*site.model;
+    let Model {
+        site: place,
+        facades,
+        groups,
+        devices,
+        sensors,
+        ..
+    } = &*site.model;
     let safe = longest_time_to_safe(&site.model).map_or_else(
         || "no wind guard".to_owned(),
-        |worst| format!("time to safe at worst {} s ({})", seconds(worst.total_ms()), site.model.group(worst.group).name),
+        |worst| {
+            format!(
+                "time to safe at worst {} s ({})",
+                seconds(worst.total_ms()),
+                site.model.group(worst.group).name
+            )
+        },
     );
     format!(
         "{}: {} facades, {} groups, {} devices, {} sensors; {safe}",
@@ -109,15 +147,27 @@ fn summary(site: &Site) -> String {
 /// Milliseconds as seconds with one decimal where there is one.
 fn seconds(ms: i64) -> String {
     let (whole, tenths) = (ms / 1000, ms % 1000 / 100);
-    if tenths == 0 { whole.to_string() } else { format!("{whole}.{tenths}") }
+    if tenths == 0 {
+        whole.to_string()
+    } else {
+        format!("{whole}.{tenths}")
+    }
 }
 
 fn explained(out: &mut impl Write, outcome: &Outcome) -> std::io::Result<()> {
     writeln!(out, "Defaults in force, because the file leaves them out:")?;
-    for DefaultInForce { of, key, value, meaning } in &outcome.defaults {
+    for DefaultInForce {
+        of,
+        key,
+        value,
+        meaning,
+    } in &outcome.defaults
+    {
         writeln!(out, "  {of}: {key} = {value}. {meaning}")?;
     }
-    let Some(site) = &outcome.site else { return Ok(()) };
+    let Some(site) = &outcome.site else {
+        return Ok(());
+    };
     writeln!(out, "Time to safe in wind (detection + start + travel):")?;
     for (index, group) in site.model.groups.iter().enumerate() {
         match time_to_safe(&site.model, GroupId::of(index)) {

@@ -65,8 +65,10 @@ pub(crate) fn expand(text: &str) -> Result<Vec<String>, String> {
 pub(crate) fn meant<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
     let low = word.to_lowercase();
     let allowed = (low.chars().count() / 3).max(1);
+    let length = low.chars().count();
     known
         .into_iter()
+        .filter(|candidate| candidate.chars().count().abs_diff(length) <= allowed)
         .map(|candidate| {
             (
                 strsim::osa_distance(&low, &candidate.to_lowercase()),

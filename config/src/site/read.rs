@@ -113,16 +113,11 @@ impl<'t> Reader<'t> {
         self.used.contains(&(kind, number))
     }
 
-    /// Notes what holds because the file leaves it out, where no table of keys can say it.
-    pub(crate) fn assume(
-        &mut self,
-        node: &Node,
-        key: &str,
-        value: impl Into<String>,
-        meaning: &str,
-    ) {
+    /// Notes what holds because the file leaves it out, where no table of keys can
+    /// say it. `of` is the section it belongs to.
+    pub(crate) fn assume(&mut self, of: &str, key: &str, value: impl Into<String>, meaning: &str) {
         self.assumed.push(DefaultInForce {
-            of: node.label.clone(),
+            of: of.to_owned(),
             key: key.to_owned(),
             value: value.into(),
             meaning: meaning.to_owned(),
@@ -414,6 +409,11 @@ fn syntax_hint(message: &str) -> &'static str {
 }
 
 impl Reader<'_> {
+    /// Whether no further problem will be listed.
+    pub(crate) const fn is_full(&self) -> bool {
+        self.diagnostics.len() >= LIMIT
+    }
+
     /// How many problems there are so far.
     pub(crate) const fn problems(&self) -> usize {
         self.diagnostics.len()

@@ -397,7 +397,9 @@ impl Reader<'_> {
 
     /// What a name that does not exist may have been meant to be.
     pub(crate) fn hint_for(&self, kind: Kind, name: &str) -> String {
-        if let Some(near) = meant(name, self.names.all(kind)) {
+        if self.is_full() {
+            String::new()
+        } else if let Some(near) = meant(name, self.names.all(kind)) {
             format!("did you mean `{near}`?")
         } else if let Some(other) = self.names.kind_of(name, kind) {
             format!("`{name}` is {}", other.with_article())

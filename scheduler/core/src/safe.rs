@@ -17,6 +17,7 @@
 
 use crate::ids::{DeviceId, FeederId, GroupId};
 use crate::model::{Model, Product};
+use std::collections::BTreeMap;
 
 /// A group's time to safe and its parts, ms.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -54,12 +55,19 @@ pub fn time_to_safe(model: &Model, group: GroupId) -> Option<TimeToSafe> {
         .map(silence)
         .max()?
         .saturating_add(rule.persistence_ms);
-    let parts = |device: &DeviceId| {
-        let start_ms = longest_start_ms(model, model.device(*device).drive.feeder);
+    let mut starts: BTreeMap<FeederId, i64> = BTreeMap::new();
+    let mut parts = |device: &DeviceId| {
+        let feeder = model.device(*device).drive.feeder;
+        let start_ms = *starts
+            .entry(feeder)
+            .or_insert_with(|| longest_start_ms(model, feeder));
         (start_ms, longest_way_ms(model.product_of(*device)), *device)
     };
-    let slowest = model.group(group).devices.iter().map(parts);
-    let (start_ms, travel_ms, slowest) = slowest.max_by_key(|(start, way, _)| start + way)?;
+    let devices = &model.group(group).devices;
+    let (start_ms, travel_ms, slowest) = devices
+        .iter()
+        .map(&mut parts)
+        .max_by_key(|(start, way, _)| start + way)?;
     Some(TimeToSafe {
         group,
         detection_ms,

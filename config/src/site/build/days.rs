@@ -60,6 +60,19 @@ pub(crate) fn days(
 /// strongest, the site's own above them, unless `precedence` says otherwise.
 fn ranks(reader: &mut Reader<'_>, tree: &Tree) -> Vec<usize> {
     let count = reader.names.count(Kind::DayClass);
+    if tree.one("days").is_none_or(|days| !days.has("precedence")) {
+        let meaning = "Which class wins where several claim a day, strongest first.";
+        let said = "own classes, closed, holiday, weekend, workday";
+        reader.assume("[days]", "precedence", said, meaning);
+    }
+    if tree.one("days").is_none_or(|days| !days.has("weekend")) {
+        reader.assume(
+            "[days]",
+            "weekend",
+            "saturday, sunday",
+            "Days of the weekend.",
+        );
+    }
     let stated = tree.one("days").and_then(|days| {
         days.many("precedence")
             .map(|list| (days.at("precedence"), list))

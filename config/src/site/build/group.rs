@@ -4,13 +4,13 @@ use super::place::OpeningDraft;
 use super::plant::DeviceDraft;
 use super::pose::{with_article, word};
 use super::rules::{AimDraft, PoseAt, Rules, SunDraft};
+use super::wind;
 use crate::site::form::Kind as NameKind;
 use crate::site::node::{Node, Span};
 use crate::site::read::{Reader, Tree};
 use leeside_core::ids::{DeviceId, FacadeId, RoomId, TimetableId};
 use leeside_core::model::{
     Facade, FireRule, Group, HandRule, HeatRule, Kind, Product, QuietHours, SunAim, SunRule,
-    WindRule,
 };
 use leeside_core::pose::Pose;
 use leeside_core::time::MINUTE;
@@ -80,8 +80,8 @@ fn membership(reader: &mut Reader<'_>, node: &Node, taken: &mut BTreeMap<usize, 
 }
 
 /// A group's devices, found to go together.
-struct Members<'p> {
-    devices: Vec<(usize, &'p DeviceDraft, &'p Product)>,
+pub(crate) struct Members<'p> {
+    pub(crate) devices: Vec<(usize, &'p DeviceDraft, &'p Product)>,
     facade: usize,
     kind: Kind,
     opening: Option<&'p OpeningDraft>,
@@ -169,7 +169,7 @@ fn group(reader: &mut Reader<'_>, tree: &Tree, node: &Node, parts: &Parts<'_>) -
             &format!("`rest` of {}", node.label),
         )
     });
-    let wind = wind(reader, node, &members, parts.rules);
+    let wind = wind::rule(reader, node, &members, parts.rules);
     let fire = fire(reader, node, &members, parts.rules);
     let sun = sun(reader, tree, node, &members, parts.rules);
     let mut rooms: Vec<RoomId> = Vec::new();
@@ -217,70 +217,6 @@ fn group(reader: &mut Reader<'_>, tree: &Tree, node: &Node, parts: &Parts<'_>) -
     })
 }
 
-/// The group's wind rule with the lowest limit of its products. The outer
-/// option says whether it could be built.
-fn wind(
-    reader: &mut Reader<'_>,
-    node: &Node,
-    members: &Members<'_>,
-    rules: &Rules,
-) -> Option<Option<WindRule>> {
-    let lowest = members
-        .devices
-        .iter()
-        .min_by(|a, b| a.2.wind_limit_mps.total_cmp(&b.2.wind_limit_mps))?
-        .2;
-    let highest = members
-        .devices
-        .iter()
-        .max_by(|a, b| a.2.wind_limit_mps.total_cmp(&b.2.wind_limit_mps))?
-        .2;
-    if lowest.wind_limit_mps < highest.wind_limit_mps {
-        reader.warn(
-            &node.at("devices"),
-            format!(
-                "{} mixes products with different wind limits: `{}` at {} m/s and `{}` at {} m/s; the lowest counts for all",
-                node.label, lowest.name, lowest.wind_limit_mps, highest.name, highest.wind_limit_mps
-            ),
-            "one group for each limit, if that is not meant",
-        );
-    }
-    let mut limit = (
-        lowest.wind_limit_mps,
-        format!("{} ({})", lowest.wind_limit_source, lowest.name),
-    );
-    if let Some(own) = node.table("wind_limit") {
-        let mps = own.number("mps")?;
-        if mps > lowest.wind_limit_mps {
-            reader.error(
-                &own.at("mps"),
-                format!(
-                    "the group's wind limit of {mps} m/s is above that of its product `{}`, {} m/s",
-                    lowest.name, lowest.wind_limit_mps
-                ),
-                "a group's limit may only be lower; what the product bears is said in [[product]]",
-            );
-        }
-        limit = (mps, own.text("source")?.to_owned());
-    }
-    if node.table("wind").is_some() {
-        return Some(None);
-    }
-    let mut rule = rules.wind.get(node.one("wind")?)?.clone()?;
-    (rule.limit_mps, rule.source) = limit;
-    if rule.hysteresis_mps >= rule.limit_mps {
-        reader.error(
-            &node.at("wind"),
-            format!(
-                "the wind rule releases below {} m/s - {} m/s, which is never",
-                rule.limit_mps, rule.hysteresis_mps
-            ),
-            "hysteresis_mps must be less than the lowest limit of the groups that use the rule",
-        );
-    }
-    Some(Some(rule))
-}
-
 fn fire(
     reader: &mut Reader<'_>,
     node: &Node,
@@ -321,7 +257,7 @@ fn hand(reader: &mut Reader<'_>, node: &Node, rules: &Rules) -> Option<HandRule>
         return *rules.hand.get(index)?;
     }
     reader.assume(
-        node,
+        &node.label,
         "hand",
         "hold_min 60, announce_min 5",
         "How long requests by hand hold.",

@@ -15,6 +15,7 @@ mod plant;
 mod pose;
 mod rules;
 mod sensing;
+mod wind;
 mod wire;
 
 pub(crate) use phases::place_of;

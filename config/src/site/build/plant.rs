@@ -177,6 +177,8 @@ pub(crate) struct DeviceDraft {
     pub(crate) device: Device,
     pub(crate) facade: usize,
     pub(crate) opening: Option<usize>,
+    /// A wind limit of its own, its source, and where that stands.
+    pub(crate) limit: Option<(f64, String, Span)>,
     pub(crate) span: Span,
 }
 
@@ -231,6 +233,7 @@ struct Common {
     feeders: Vec<FeederId>,
     facade: usize,
     opening: Option<usize>,
+    limit: Option<(f64, String, Span)>,
     span: Span,
 }
 
@@ -243,6 +246,7 @@ impl Common {
             device,
             facade: self.facade,
             opening: self.opening,
+            limit: self.limit.clone(),
             span: self.span.clone(),
         })
     }
@@ -304,6 +308,10 @@ fn common(
         feeders: feeders?,
         facade: facade?,
         opening,
+        limit: node.table("wind_limit").and_then(|limit| {
+            let source = limit.text("source")?.to_owned();
+            Some((limit.number("mps")?, source, limit.at("mps")))
+        }),
         span: node.span.clone(),
     })
 }

@@ -70,7 +70,7 @@ fn sensor(reader: &mut Reader<'_>, node: &Node) -> Option<Sensor> {
         ("range_max", high, "Highest believable value."),
     ] {
         if !node.has(key) {
-            reader.assume(node, key, value.to_string(), meaning);
+            reader.assume(&node.label, key, value.to_string(), meaning);
         }
     }
     if min >= max {
@@ -83,7 +83,7 @@ fn sensor(reader: &mut Reader<'_>, node: &Node) -> Option<Sensor> {
     let silence_ms = node.ms("silence_s")?;
     if kind == SensorKind::Wind && !node.has("gust_kept_s") {
         reader.assume(
-            node,
+            &node.label,
             "gust_kept_s",
             format!("{} s", silence_ms / 1000),
             "A gust that later readings leave out counts until it is this old.",

@@ -35,7 +35,7 @@ pub(crate) fn wire(reader: &mut Reader<'_>, tree: &Tree) -> Option<Wire> {
     let drives = tree.all("device").iter().flat_map(drives).collect();
     Some(Wire {
         broker: broker?,
-        journal: journal(tree)?,
+        journal: journal(reader, tree)?,
         page: page?,
         sensors: sensors.into_iter().collect::<Option<_>>()?,
         contacts: contacts
@@ -50,6 +50,8 @@ pub(crate) fn wire(reader: &mut Reader<'_>, tree: &Tree) -> Option<Wire> {
 
 fn broker(reader: &mut Reader<'_>, tree: &Tree) -> Option<BrokerSettings> {
     let Some(node) = tree.one("broker") else {
+        let inside = "the one inside the daemon, on 127.0.0.1:1883, topics under leeside";
+        reader.assume("[broker]", "embedded", inside, "Which broker is used.");
         return Some(BrokerSettings {
             broker: embedded(),
             root: "leeside".to_owned(),
@@ -161,8 +163,15 @@ fn client_certificate(reader: &mut Reader<'_>, tls: &Node) -> Option<(PathBuf, P
     }
 }
 
-fn journal(tree: &Tree) -> Option<JournalSettings> {
+fn journal(reader: &mut Reader<'_>, tree: &Tree) -> Option<JournalSettings> {
     let Some(node) = tree.one("journal") else {
+        let file = "leeside-journal.sqlite, beside the site file, everything kept";
+        reader.assume(
+            "[journal]",
+            "file",
+            file,
+            "Where the durable record is kept.",
+        );
         return Some(JournalSettings {
             file: PathBuf::from("leeside-journal.sqlite"),
             keep_days: 0,

@@ -242,6 +242,15 @@ const POWER: &[Key] = &[
     ),
 ];
 
+const LIMIT: &[Key] = &[
+    must(
+        "mps",
+        Form::Number(1.0, 60.0),
+        "Limit in m/s; it may only be lower than the product's.",
+    ),
+    must("source", Form::Text, "Where that limit comes from."),
+];
+
 pub(crate) const DEVICE: Section = Section {
     name: "device",
     often: Often::Some,
@@ -284,6 +293,11 @@ pub(crate) const DEVICE: Section = Section {
             "gateway",
             Form::Ref(Kind::Gateway),
             "The gateway that reaches its drive.",
+        ),
+        may(
+            "wind_limit",
+            Form::Table(LIMIT),
+            "A limit below that of its product: corner, large size. It counts for the whole group.",
         ),
         may(
             "doors",
@@ -329,15 +343,6 @@ const NONE_BECAUSE: &[Key] = &[must(
     Form::Text,
     "Why this group needs no such guard.",
 )];
-
-const LIMIT: &[Key] = &[
-    must(
-        "mps",
-        Form::Number(1.0, 60.0),
-        "Limit at the group in m/s; it may only be lower than the products'.",
-    ),
-    must("source", Form::Text, "Where that limit comes from."),
-];
 
 const QUIET: &[Key] = &[
     must("from", Form::Clock, "From this time of day."),
