@@ -29,4 +29,4 @@ mod plant;
 pub use drive::Usage;
 pub use fault::{Fault, Supply};
 pub use leg::Stand;
-pub use plant::{Plant, Told};
+pub use plant::{Happened, Plant, Told};

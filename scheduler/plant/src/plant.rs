@@ -20,6 +20,19 @@ pub struct Told {
     pub report: Report,
 }
 
+/// Something happened to a drive, whether anybody is told of it or not.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Happened {
+    /// When.
+    pub at: Steady,
+    /// To which device.
+    pub device: DeviceId,
+    /// Whether it runs from then on.
+    pub moving: bool,
+    /// Where it really stands at that moment.
+    pub stand: Stand,
+}
+
 /// The drives of a site.
 ///
 /// Feed commands with [`handle`](Self::handle), let time pass with
@@ -33,6 +46,8 @@ pub struct Plant {
     /// The next moment of each drive that has one.
     due: BTreeSet<(i64, usize)>,
     told: VecDeque<Told>,
+    /// What happened, for a watcher; `None` where nobody watches.
+    happened: Option<VecDeque<Happened>>,
     instant: bool,
 }
 
@@ -61,8 +76,21 @@ impl Plant {
             now: now.steady.0,
             due: BTreeSet::new(),
             told: VecDeque::new(),
+            happened: None,
             instant,
         }
+    }
+
+    /// From now on keeps what happens to every drive for
+    /// [`happened`](Self::happened), which has to be drained: what really
+    /// happens, also to drives that report nothing or report wrongly.
+    pub fn watch(&mut self) {
+        self.happened.get_or_insert_default();
+    }
+
+    /// The next thing that happened to a watched plant, oldest first.
+    pub fn happened(&mut self) -> Option<Happened> {
+        self.happened.as_mut()?.pop_front()
     }
 
     /// Puts a device somewhere, as if by hand before the story begins. Says nothing.
@@ -209,7 +237,10 @@ impl Plant {
             return;
         }
         match fault {
-            Some(Fault::Dead) => motor.settle(ms),
+            Some(Fault::Dead) => {
+                motor.settle(ms);
+                self.note(index, ms);
+            }
             Some(Fault::Jammed) => {
                 motor.settle(ms);
                 self.tell(index, ms, DriveState::Fault);
@@ -235,6 +266,7 @@ impl Plant {
             let motor = &mut self.motors[index];
             if supply == Supply::Tripped {
                 motor.settle(ms);
+                self.note(index, ms);
             } else {
                 motor.replan(ms, supply);
                 if before == Supply::Tripped && motor.fault != Some(Fault::Dead) {
@@ -262,6 +294,7 @@ impl Plant {
     }
 
     fn tell(&mut self, index: usize, ms: i64, state: DriveState) {
+        self.note(index, ms);
         let motor = &self.motors[index];
         if !motor.reports {
             return;
@@ -278,5 +311,19 @@ impl Plant {
             at: Steady(ms),
             report,
         });
+    }
+
+    /// Keeps what happened for a watcher.
+    fn note(&mut self, index: usize, ms: i64) {
+        let motor = &self.motors[index];
+        if let Some(happened) = &mut self.happened {
+            let (moving, stand) = (motor.running(), motor.stand(ms));
+            happened.push_back(Happened {
+                at: Steady(ms),
+                device: DeviceId::of(index),
+                moving,
+                stand,
+            });
+        }
     }
 }
