@@ -68,6 +68,11 @@ impl Contacts {
         }
     }
 
+    /// Nobody remembers what was said: all of it has to be said again.
+    pub(super) const fn forget(&mut self) {
+        self.said = None;
+    }
+
     /// The contacts that change at a moment; at the first, all of them.
     pub(super) fn changes(&mut self, model: &Model, at: Wall) -> Vec<Input> {
         let occupied = self.occupied(model, at);

@@ -161,6 +161,14 @@ impl<'a> Feed<'a> {
         &self.readings
     }
 
+    /// The apparent sun of the moment last looked at and the light of its sky;
+    /// `None` where nothing is known of it. Moments must not go back.
+    pub fn light_of(&mut self, at: Wall) -> (Sun, Option<Light>) {
+        let values = self.values(at);
+        let light = values.and_then(|values| self.light(at, &values));
+        (self.sun.1, light)
+    }
+
     /// What is known of a moment; `None` in a gap.
     fn values(&mut self, at: Wall) -> Option<Values> {
         match self.sky {

@@ -11,23 +11,28 @@ mod adapt;
 mod contacts;
 mod feed;
 mod tally;
+mod trouble;
 
 pub use adapt::{assumptions, for_data};
 pub use contacts::Occupancy;
 pub use feed::Feed;
 pub use tally::{Busiest, GroupMonth, MonthTally, Tally};
+pub use trouble::{Failing, Trouble, What};
 
 use crate::weather::{Series, duration};
 use contacts::Contacts;
 use leeside_core::Core;
-use leeside_core::input::Input;
+use leeside_core::engine::Snapshot;
+use leeside_core::ids::FeederId;
+use leeside_core::input::{Input, Reading, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::{Alarm, Command, LockoutChange, Output};
 use leeside_core::time::{HOUR, Now, Wall};
-use leeside_plant::Plant;
+use leeside_plant::{Happened, Plant, Supply};
 use std::io;
 use std::ops::ControlFlow;
 use std::sync::Arc;
+use trouble::{Edge, Troubles};
 
 /// How long before the span the replay begins, ms.
 pub const LEAD_IN_MS: i64 = 24 * HOUR;
@@ -112,6 +117,19 @@ pub trait Sink {
         None
     }
 
+    /// Whether it wants to know what really happens to drives.
+    fn watches(&self) -> bool {
+        false
+    }
+
+    /// Something really happened to a drive, whatever was reported of it.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    fn happened(&mut self, _happened: &Happened) -> io::Result<()> {
+        Ok(())
+    }
+
     /// The core just after a moment that was asked for: all that was due or
     /// stamped then has been decided.
     ///
@@ -156,6 +174,19 @@ pub fn replay(
     sink: &mut dyn Sink,
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<Tally, Stopped> {
+    replay_in_trouble(setting, &[], sink, progress)
+}
+
+/// Runs a replay in which things go wrong.
+///
+/// # Errors
+/// [`Stopped`].
+pub fn replay_in_trouble(
+    setting: &Setting,
+    troubles: &[Trouble],
+    sink: &mut dyn Sink,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<Tally, Stopped> {
     if !(1_000..=HOUR).contains(&setting.step_ms) {
         return Err(Stopped::Step(setting.step_ms));
     }
@@ -167,16 +198,21 @@ pub fn replay(
     let begin = setting.begin();
     let mut feed = Feed::new(model.clone(), &setting.sky);
     let mut contacts = Contacts::new(setting.occupancy);
-    let mut run = Run::new(model, setting, sink);
+    let mut run = Run::new(model, setting, troubles, sink);
     let (mut at, mut day) = (begin, begin);
     while at < setting.to.0 {
         run.until(at)?;
         run.tally.light(Wall(at), feed.look(Wall(at)));
         for reading in feed.readings(Wall(at)) {
-            run.core.handle(Now::both(at), Input::Reading(*reading));
+            run.reading(at, *reading);
         }
-        for input in contacts.changes(&run.model, Wall(at)) {
-            run.core.handle(Now::both(at), input);
+        if std::mem::take(&mut run.started) {
+            contacts.forget();
+        }
+        if !run.troubles.deaf() {
+            for input in contacts.changes(&run.model, Wall(at)) {
+                run.core.handle(Now::both(at), input);
+            }
         }
         run.drain(at)?;
         if at - day >= 24 * HOUR {
@@ -216,16 +252,32 @@ struct Run<'a> {
     now: i64,
     /// When the core wants to be called at the latest.
     wake: Option<i64>,
+    troubles: Troubles,
+    /// What the program keeps while it is not there.
+    kept: Option<Box<Snapshot>>,
+    /// It has just started, so contacts have to be said again.
+    started: bool,
 }
 
 impl<'a> Run<'a> {
-    fn new(model: Arc<Model>, setting: &Setting, sink: &'a mut dyn Sink) -> Self {
+    fn new(
+        model: Arc<Model>,
+        setting: &Setting,
+        troubles: &[Trouble],
+        sink: &'a mut dyn Sink,
+    ) -> Self {
         let now = Now::both(setting.begin());
-        let plant = match setting.plant {
+        let mut plant = match setting.plant {
             PlantKind::Ideal => Plant::ideal(&model, now),
             PlantKind::Simulated => Plant::new(&model, now),
         };
+        if sink.watches() {
+            plant.watch();
+        }
         Self {
+            troubles: Troubles::new(troubles, model.sensors.len()),
+            kept: None,
+            started: false,
             core: Core::new(model.clone(), now),
             tally: Tally::new(&model, setting.from, setting.to),
             plant,
@@ -242,19 +294,29 @@ impl<'a> Run<'a> {
     fn until(&mut self, until: i64) -> Result<(), Stopped> {
         loop {
             // A timer due at T acts when time passes T.
-            let wake = self.wake.map(|wake| wake.max(self.now).saturating_add(1));
+            let later = |at: i64| at.max(self.now).saturating_add(1);
+            let wake = self.wake.filter(|_| !self.troubles.down).map(later);
             let plant = self.plant.next().map(|at| at.0);
             let asked = self.sink.look_at();
-            let look = asked.map(|asked| asked.0.max(self.now).saturating_add(1));
-            let Some(at) = wake
+            let look = asked.map(|asked| later(asked.0));
+            let edge = self.troubles.next_at();
+            // What goes wrong at a step goes wrong before its readings.
+            let edge = edge.filter(|at| *at <= until).map(|at| at.max(self.now));
+            let due = wake
                 .into_iter()
                 .chain(plant)
                 .chain(look)
-                .min()
-                .filter(|at| *at < until)
-            else {
+                .filter(|at| *at < until);
+            let Some(at) = due.chain(edge).min() else {
                 return Ok(());
             };
+            if edge == Some(at)
+                && let Some(edge) = self.troubles.take()
+            {
+                self.go_wrong(at, edge);
+                self.drain(at)?;
+                continue;
+            }
             if wake == Some(at) || look == Some(at) {
                 self.core.handle(Now::both(at), Input::Tick);
             }
@@ -274,7 +336,10 @@ impl<'a> Run<'a> {
         loop {
             match self.core.poll() {
                 Output::Command(command) => {
-                    self.plant.handle(command.at, &command);
+                    // What is sent into a gap is lost.
+                    if !self.troubles.cut_off {
+                        self.plant.handle(command.at, &command);
+                    }
                     if !command.repeat && command.at.wall >= self.from {
                         self.tally.movement(&self.model, &command);
                         self.sink.movement(&self.model, &command)?;
@@ -295,7 +360,7 @@ impl<'a> Run<'a> {
                 Output::Refused { .. } | Output::Announce { .. } => {}
                 Output::Wake(wake) => {
                     self.wake = wake.map(|wake| wake.at.wall.0);
-                    if !self.report(now) {
+                    if !self.report(now)? {
                         return Ok(());
                     }
                 }
@@ -304,14 +369,72 @@ impl<'a> Run<'a> {
     }
 
     /// Hands the plant's reports to the core; says whether there were any.
-    fn report(&mut self, now: i64) -> bool {
+    fn report(&mut self, now: i64) -> Result<bool, Stopped> {
         let mut any = false;
         self.plant.advance(Now::both(now));
-        while let Some(told) = self.plant.poll() {
-            any = true;
-            self.tally.report(Wall(told.at.0), &told.report);
-            self.core.handle(Now::both(now), Input::Report(told.report));
+        while let Some(happened) = self.plant.happened() {
+            self.sink.happened(&happened)?;
         }
-        any
+        while let Some(told) = self.plant.poll() {
+            self.tally.report(Wall(told.at.0), &told.report);
+            if !self.troubles.deaf() {
+                any = true;
+                self.core.handle(Now::both(now), Input::Report(told.report));
+            }
+        }
+        Ok(any)
+    }
+
+    /// Hands a reading to the core, as far as it gets there.
+    fn reading(&mut self, at: i64, reading: Reading) {
+        if let Some(reading) = self.troubles.reading(reading)
+            && !self.troubles.deaf()
+        {
+            self.core.handle(Now::both(at), Input::Reading(reading));
+        }
+    }
+
+    /// Something begins or ceases to be wrong.
+    fn go_wrong(&mut self, at: i64, edge: Edge) {
+        let now = Now::both(at);
+        match (edge.what, edge.begins) {
+            (What::Sensor(..), _) => {}
+            (What::Feeder(feeder, supply), begins) => {
+                let supply = if begins { supply } else { Supply::Normal };
+                self.plant.set_supply(now, feeder, supply);
+            }
+            (What::BrokerGap, begins) => {
+                let input = if begins {
+                    Input::Disconnected
+                } else {
+                    Input::Connected
+                };
+                self.core.handle(now, input);
+            }
+            (What::Restart, begins) => self.program(now, begins),
+            (What::PowerCut, begins) => {
+                let supply = if begins {
+                    Supply::Tripped
+                } else {
+                    Supply::Normal
+                };
+                for feeder in 0..self.model.feeders.len() {
+                    self.plant.set_supply(now, FeederId::of(feeder), supply);
+                }
+                self.program(now, begins);
+            }
+        }
+    }
+
+    /// The program goes, or comes again with what it kept.
+    fn program(&mut self, now: Now, goes: bool) {
+        if goes {
+            self.kept = Some(Box::new(self.core.snapshot()));
+        } else if let Some(kept) = self.kept.take() {
+            self.core = Core::restore(self.model.clone(), &kept);
+            self.core.handle(now, Input::Restart(RestartCause::Started));
+            self.core.handle(now, Input::Connected);
+            self.started = true;
+        }
     }
 }
