@@ -16,14 +16,21 @@ use std::path::Path;
 ///
 /// # Errors
 /// [`Broken`] where it must not be run.
-#[expect(clippy::print_stderr, reason = "problems of the site file are told on standard error")]
+#[expect(
+    clippy::print_stderr,
+    reason = "problems of the site file are told on standard error"
+)]
 pub(crate) fn site(path: &Path, year: i32) -> anyhow::Result<Site> {
     let loaded = load_site(path, &LoadOptions::around(year));
     loaded.map(|(site, _)| site).map_err(|diagnostics| {
         for diagnostic in &diagnostics {
             eprintln!("{diagnostic}");
         }
-        Broken(format!("{} must not be run; `leeside check` shows each place", path.display())).into()
+        Broken(format!(
+            "{} must not be run; `leeside check` shows each place",
+            path.display()
+        ))
+        .into()
     })
 }
 
@@ -49,10 +56,26 @@ impl Moment {
     pub(crate) fn read(text: &str) -> Result<Self, String> {
         const SECONDS: [&str; 2] = ["%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S"];
         const MINUTES: [&str; 2] = ["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"];
-        let any = |forms: [&str; 2]| forms.iter().find_map(|form| NaiveDateTime::parse_from_str(text, form).ok());
-        let with_offset = || DateTime::parse_from_rfc3339(text).ok().map(|at| Self::Utc(Wall::from_utc(at.to_utc())));
-        let local = || any(SECONDS).map(Self::Local).or_else(|| any(MINUTES).map(Self::Minute));
-        let date = || text.parse::<NaiveDate>().ok().map(|date| Self::Local(date.and_time(NaiveTime::MIN)));
+        let any = |forms: [&str; 2]| {
+            forms
+                .iter()
+                .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())
+        };
+        let with_offset = || {
+            DateTime::parse_from_rfc3339(text)
+                .ok()
+                .map(|at| Self::Utc(Wall::from_utc(at.to_utc())))
+        };
+        let local = || {
+            any(SECONDS)
+                .map(Self::Local)
+                .or_else(|| any(MINUTES).map(Self::Minute))
+        };
+        let date = || {
+            text.parse::<NaiveDate>()
+                .ok()
+                .map(|date| Self::Local(date.and_time(NaiveTime::MIN)))
+        };
         with_offset()
             .or_else(local)
             .or_else(date)
@@ -96,12 +119,20 @@ impl Moment {
 /// [`Broken`] with the names that there are.
 pub(crate) fn group(model: &Model, name: &str) -> Result<GroupId, Broken> {
     let names = || names(model.groups.iter().map(|group| group.name.as_str()));
-    model.group_named(name).ok_or_else(|| Broken(format!("--group {name}: no such group; there are {}", names())))
+    model.group_named(name).ok_or_else(|| {
+        Broken(format!(
+            "--group {name}: no such group; there are {}",
+            names()
+        ))
+    })
 }
 
 /// Names as a list in words.
 pub(crate) fn names<'a>(names: impl Iterator<Item = &'a str>) -> String {
-    names.map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
+    names
+        .map(|name| format!("\"{name}\""))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 /// Whether writing failed because whoever reads has seen enough, as `head` does.

@@ -44,13 +44,18 @@ enum Format {
 
 /// Looks ahead and prints.
 pub(crate) fn run(args: NextArgs) -> anyhow::Result<ExitCode> {
-    let from = args.from.unwrap_or_else(|| Moment::Utc(Wall::from_utc(chrono::Utc::now())));
+    let from = args
+        .from
+        .unwrap_or_else(|| Moment::Utc(Wall::from_utc(chrono::Utc::now())));
     let site = given::site(&args.site, from.year())?;
     let model = &site.model;
     let groups: Vec<GroupId> = if args.group.is_empty() {
         (0..model.groups.len()).map(GroupId::of).collect()
     } else {
-        args.group.iter().map(|name| given::group(model, name)).collect::<Result<_, Broken>>()?
+        args.group
+            .iter()
+            .map(|name| given::group(model, name))
+            .collect::<Result<_, Broken>>()?
     };
     let from = from.at(model.site.zone);
     let setting = Setting {

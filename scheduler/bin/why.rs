@@ -13,8 +13,8 @@ use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
 use leeside_dryrun::report::Head;
 use leeside_dryrun::weather::{Weather, moment, read};
 use leeside_dryrun::why::{
-    AROUND_MS, Basis, Lived, LivedError, Story, WhyError, complaint, complaint_json, complaint_plain, complaint_text,
-    json, plain, text, why,
+    AROUND_MS, Basis, Lived, LivedError, Story, WhyError, complaint, complaint_json,
+    complaint_plain, complaint_text, json, plain, text, why,
 };
 use leeside_journal::Journal;
 use std::path::{Path, PathBuf};
@@ -94,15 +94,26 @@ pub(crate) fn run(args: WhyArgs) -> anyhow::Result<ExitCode> {
 fn question(args: &WhyArgs, site: &Site) -> Result<Question, Broken> {
     let zone = site.model.site.zone;
     match (&args.group, args.at, &args.room, args.from, args.to) {
-        (Some(group), Some(at), ..) => Ok(Question::Moment { group: group.clone(), at: at.end(zone) }),
+        (Some(group), Some(at), ..) => Ok(Question::Moment {
+            group: group.clone(),
+            at: at.end(zone),
+        }),
         (_, _, Some(room), Some(from), Some(to)) => {
             let (from, to) = (from.at(zone), to.at(zone));
             if from >= to {
-                return Err(Broken("the span ends before it begins: --from must lie before --to".to_owned()));
+                return Err(Broken(
+                    "the span ends before it begins: --from must lie before --to".to_owned(),
+                ));
             }
-            Ok(Question::Room { room: room.clone(), from, to })
+            Ok(Question::Room {
+                room: room.clone(),
+                from,
+                to,
+            })
         }
-        _ => Err(Broken("give --group and --at, or --room, --from and --to".to_owned())),
+        _ => Err(Broken(
+            "give --group and --at, or --room, --from and --to".to_owned(),
+        )),
     }
 }
 
@@ -110,7 +121,9 @@ impl Question {
     /// The span that has to be known, and the span in which something is looked for.
     const fn spans(&self) -> ((Wall, Wall), (Wall, Wall)) {
         match self {
-            Self::Moment { at, .. } => ((*at, at.plus(1)), (at.plus(-AROUND_MS), at.plus(AROUND_MS))),
+            Self::Moment { at, .. } => {
+                ((*at, at.plus(1)), (at.plus(-AROUND_MS), at.plus(AROUND_MS)))
+            }
             Self::Room { from, to, .. } => ((*from, *to), (*from, *to)),
         }
     }
@@ -137,7 +150,11 @@ fn from_weather(args: &WhyArgs, site: &Site, question: &Question) -> anyhow::Res
 
 /// The rows of a file around a span that it must cover, and the span in which
 /// it has any.
-fn rows(file: &Path, must: (Wall, Wall), wanted: (Wall, Wall)) -> anyhow::Result<(Sky, (Wall, Wall))> {
+fn rows(
+    file: &Path,
+    must: (Wall, Wall),
+    wanted: (Wall, Wall),
+) -> anyhow::Result<(Sky, (Wall, Wall))> {
     let weather = read(file).map_err(|error| Broken(error.to_string()))?;
     let (mut from, mut to) = wanted;
     if let Weather::Real(series) = &weather {
@@ -154,25 +171,40 @@ fn rows(file: &Path, must: (Wall, Wall), wanted: (Wall, Wall)) -> anyhow::Result
         }
         (from, to) = (from.max(first), to.min(last));
     }
-    let with_lead_in = weather.over(from.plus(-LEAD_IN_MS), to).or_else(|_| weather.over(from, to));
+    let with_lead_in = weather
+        .over(from.plus(-LEAD_IN_MS), to)
+        .or_else(|_| weather.over(from, to));
     let series = with_lead_in.map_err(|error| Broken(error.to_string()))?;
     Ok((Sky::Rows(series), (from, to)))
 }
 
-fn from_journal(args: &WhyArgs, site: &Site, file: &Path, question: &Question) -> anyhow::Result<String> {
+fn from_journal(
+    args: &WhyArgs,
+    site: &Site,
+    file: &Path,
+    question: &Question,
+) -> anyhow::Result<String> {
     if !file.is_file() {
         return Err(Broken(format!("{}: no such journal", file.display())).into());
     }
-    let journal = Journal::open(file).with_context(|| format!("{} cannot be opened", file.display()))?;
+    let journal =
+        Journal::open(file).with_context(|| format!("{} cannot be opened", file.display()))?;
     let (_, (from, to)) = question.spans();
-    let lived = Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to).map_err(|error| match error {
-        LivedError::Nothing { .. } => anyhow::Error::new(Broken(error.to_string())),
-        LivedError::Journal(_) | LivedError::Row { .. } | LivedError::Sink(_) => error.into(),
-    })?;
+    let lived =
+        Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to).map_err(|error| {
+            match error {
+                LivedError::Nothing { .. } => anyhow::Error::new(Broken(error.to_string())),
+                LivedError::Journal(_) | LivedError::Row { .. } | LivedError::Sink(_) => {
+                    error.into()
+                }
+            }
+        })?;
     let short = site.fingerprint.get(..12).unwrap_or(&site.fingerprint);
     let program = env!("CARGO_PKG_VERSION");
     let basis = Basis::Lived {
-        journal: file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
+        journal: file
+            .file_name()
+            .map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
         fingerprint: format!("site {short}, leeside {program}, zone data {IANA_TZDB_VERSION}"),
         notes: lived.notes().to_vec(),
     };
@@ -214,5 +246,10 @@ fn answer(
 
 fn room(site: &Site, name: &str) -> Result<RoomId, Broken> {
     let names = || given::names(site.model.rooms.iter().map(|room| room.name.as_str()));
-    site.model.room_named(name).ok_or_else(|| Broken(format!("--room {name}: no such room; there are {}", names())))
+    site.model.room_named(name).ok_or_else(|| {
+        Broken(format!(
+            "--room {name}: no such room; there are {}",
+            names()
+        ))
+    })
 }

@@ -146,8 +146,8 @@ fn a_room_s_report_holds_every_movement_in_front_of_it_and_no_other() {
     let setting = example::typical(&site, "2027-06-08T00:00", "2027-06-10T00:00");
     let room = model.room_named("offices 1").unwrap();
     let (from, to) = (
-        example::local(model, "2027-03-08T06:00"),
-        example::local(model, "2027-03-09T12:00"),
+        example::local(model, "2027-06-08T06:00"),
+        example::local(model, "2027-06-09T12:00"),
     );
     let found = complaint(&Story::Told(&setting), model, room, from, to).unwrap();
     let names = ["harbour offices 1", "slip offices 1", "lane offices 1"];

@@ -111,6 +111,15 @@ impl Core {
         self.drives[device.index()].pose(self.now.steady)
     }
 
+    /// The phase of a timetable that applies (index of the plan and of the phase
+    /// within it), and since when, where it began on the present local date.
+    #[must_use]
+    pub fn phase_of(&self, timetable: TimetableId) -> Option<(Option<Wall>, u16, u16)> {
+        let state = &self.timetables[timetable.index()];
+        let (plan, phase) = state.current?;
+        Some((state.since(self.now.wall), plan, phase))
+    }
+
     /// The alarms that stand, by key.
     #[must_use]
     pub fn alarms(&self) -> Vec<AlarmView> {

@@ -116,6 +116,12 @@ impl TimetableState {
         moved
     }
 
+    /// When the phase that applies began, where that was on the local date looked at.
+    pub(crate) fn since(&self, at: Wall) -> Option<Wall> {
+        let begun = |s: &&Start| s.at <= at && Some((s.plan, s.phase)) == self.current;
+        self.starts.iter().rev().find(begun).map(|s| s.at)
+    }
+
     /// The phase that applies.
     pub(crate) fn phase<'m>(&self, model: &'m Model) -> Option<&'m Phase> {
         let (plan, phase) = self.current?;

@@ -173,7 +173,7 @@ pub fn complaint_plain(model: &Model, basis: &Basis, of: &Complaint) -> String {
                     plain::noun(kind),
                     model.group(movement.group).name,
                     plain::stands(kind, movement.pose),
-                    plain::reason(model, &movement.because)
+                    plain::reason_of(model, movement)
                 )
             }
             // What a lockout does shows in the movements; only its end explains a wait.

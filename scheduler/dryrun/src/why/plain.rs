@@ -2,12 +2,13 @@
 
 use super::{Basis, Why};
 use crate::told::Movement;
+use leeside_core::engine::phase_starts;
 use leeside_core::ids::SensorId;
 use leeside_core::model::{Kind, Model};
 use leeside_core::output::Course;
 use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, WindPart};
-use leeside_core::time::Wall;
+use leeside_core::time::{MINUTE, Wall};
 
 /// Slats at this tilt or steeper are called closed, degrees.
 const CLOSED_FROM_DEG: i16 = 65;
@@ -68,8 +69,27 @@ pub(super) fn movement(model: &Model, kind: Kind, from: Wall, movement: &Movemen
     format!(
         "at {when} ({}: {})",
         stands(kind, movement.pose),
-        reason(model, &movement.because)
+        reason_of(model, movement)
     )
+}
+
+/// Why it moved, as a tenant would be told. Where the timetable decides but no
+/// phase of it has just begun, something else has ended.
+pub(super) fn reason_of(model: &Model, movement: &Movement) -> String {
+    let told = reason(model, &movement.because);
+    let Because::Phase { timetable, .. } = movement.because else {
+        return told;
+    };
+    let at = movement.at.wall;
+    let starts = phase_starts(model, timetable, at.local_date(model.site.zone));
+    if starts
+        .iter()
+        .any(|(start, ..)| (start.0 - at.0).abs() < MINUTE)
+    {
+        told
+    } else {
+        format!("what they were moved for before has ended, and {told}")
+    }
 }
 
 /// What people call such devices.
