@@ -9,6 +9,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use leeside_config::Site;
 use leeside_core::model::Model;
 use leeside_core::time::{HOUR, MINUTE, Wall, to_utc};
+use leeside_dryrun::ics::IcsSink;
 use leeside_dryrun::replay::{LEAD_IN_MS, Nothing, Occupancy, PlantKind, Setting, Sink, Sky, Stopped, Tally, replay};
 use leeside_dryrun::report::{CsvSink, Head, JsonSink, OutputFile, summary};
 use leeside_dryrun::weather::read;
@@ -74,6 +75,8 @@ enum Format {
     Csv,
     /// Everything for programs.
     Json,
+    /// Lockouts, phases and special days for a calendar program.
+    Ics,
 }
 
 /// Replays and prints. Exit codes: 0 well, 1 the run failed or was stopped,
@@ -192,6 +195,12 @@ fn write(format: Format, setting: &Setting, head: &Head, out: &mut dyn Write) ->
             let mut sink = JsonSink::new(&mut *out, head)?;
             let tally = replayed(setting, &mut sink)?;
             sink.finish(&setting.model, &tally)?;
+        }
+        Format::Ics => {
+            let (from, to) = (setting.from, setting.to);
+            let mut sink = IcsSink::new(&mut *out, head, &setting.model, from, to);
+            replayed(setting, &mut sink)?;
+            sink.finish(&setting.model)?;
         }
     }
     out.flush()?;
