@@ -1,8 +1,8 @@
 //! The site file: what an integrator writes by hand, and what becomes of it.
 //!
-//! The path from text to model: [`read`] checks every key against the table of
-//! [`keys`] (types, ranges, names) and leaves typed tables ([`node`]); [`build`]
-//! makes the model's parts of them; [`lint`] looks at what is possible but
+//! The path from text to model: `read` checks every key against the table of
+//! `keys` (types, ranges, names) and leaves typed tables (`node`); `build`
+//! makes the model's parts of them; `lint` looks at what is possible but
 //! unwise. All of it runs in one pass over given texts, and every problem of
 //! every file comes out of it; only [`load`] touches the disk, and nothing
 //! touches the network.

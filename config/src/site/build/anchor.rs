@@ -251,3 +251,32 @@ fn twilight(
         at_latest_elevation_deg: latest,
     }))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{CIVIL_ELEVATION_DEG, SUNRISE_ELEVATION_DEG, may_be_missing};
+
+    /// Derived from the obliquity of the ecliptic, 23.44 degrees: no sunrise on
+    /// some days from about 65.7 degrees on (midnight sun, with refraction), no
+    /// civil night from 60.6 degrees on, a noon of 18.5 degrees at 48.1 in winter.
+    #[test]
+    fn events_that_a_latitude_may_miss() {
+        for (latitude, elevation, missing) in [
+            (48.1, SUNRISE_ELEVATION_DEG, false),
+            (65.0, SUNRISE_ELEVATION_DEG, false),
+            (66.0, SUNRISE_ELEVATION_DEG, true),
+            (-66.0, SUNRISE_ELEVATION_DEG, true),
+            (60.0, CIVIL_ELEVATION_DEG, false),
+            (61.0, CIVIL_ELEVATION_DEG, true),
+            (48.1, 18.0, false),
+            (48.1, 25.0, true),
+            (0.0, 60.0, false),
+        ] {
+            assert_eq!(
+                may_be_missing(latitude, elevation),
+                missing,
+                "{latitude} {elevation}"
+            );
+        }
+    }
+}
