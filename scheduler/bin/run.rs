@@ -12,7 +12,7 @@ use leeside_daemon::lines::Lines;
 use leeside_daemon::service::{self, Options, Seen};
 use leeside_daemon::simulated::{self, Simulation};
 use leeside_dryrun::replay::{Sky, for_data};
-use leeside_dryrun::weather::{self, Weather};
+use leeside_dryrun::weather::{self, Series, Weather};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -22,10 +22,13 @@ use tokio::sync::{oneshot, watch};
 
 /// The storm comes so long after the beginning, simulated.
 const LEAD_MS: i64 = 30 * MINUTE;
-/// So much weather is read for a simulation, from its beginning.
+/// So much of a typical year is laid out for a simulation, from its beginning.
 const AHEAD_MS: i64 = 30 * 24 * HOUR;
 
-/// What `leeside run` was asked.
+/// Run the service: read sensors, decide, command the drives over MQTT
+///
+/// With --plant simulated, drives and sensors of a simulated plant talk to the
+/// same broker as real ones would, and a weather file is what they feel.
 #[derive(Debug, Args)]
 pub(crate) struct RunArgs {
     /// The site file.
@@ -166,9 +169,7 @@ fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
         None => before_storm(&first.model, &weather)?,
     };
     let mut site = load(&args.site, from.local_date(first.model.site.zone).year())?;
-    let series = weather
-        .over(from, from.plus(AHEAD_MS))
-        .map_err(|error| anyhow!(Broken(error.to_string())))?;
+    let series = weather_from(weather, from)?;
     let step_ms = simulated::step_ms(&site.model, args.speed);
     site.model = Arc::new(for_data(&site.model, series.about.resolution_ms, step_ms));
     site.wire = simulated::own_forms(&site.wire);
@@ -179,6 +180,29 @@ fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
         clock,
         step_ms,
     })
+}
+
+/// The rows of the weather that a simulation from this moment on goes through.
+fn weather_from(weather: Weather, from: Wall) -> anyhow::Result<Series> {
+    let series = match weather {
+        Weather::Real(series) => series,
+        Weather::Typical(typical) => typical.over(from, from.plus(AHEAD_MS)),
+    };
+    let (first, last) = (series.rows.first(), series.rows.last());
+    if first.is_none_or(|row| from < row.start) || last.is_none_or(|row| from >= row.end) {
+        let ends = first.zip(last).map_or_else(String::new, |(first, last)| {
+            format!(
+                ", which goes from {} to {}",
+                first.start.utc(),
+                last.end.utc()
+            )
+        });
+        bail!(Broken(format!(
+            "{} is not in the weather file{ends}",
+            from.utc()
+        )));
+    }
+    Ok(series)
 }
 
 /// A moment of the command line.

@@ -16,6 +16,7 @@ const EVERY: Duration = Duration::from_millis(250);
 /// Sensors and drives of the quick site.
 pub(crate) struct Building {
     wind: Arc<Mutex<BTreeMap<&'static str, Option<f64>>>>,
+    door: Arc<AtomicBool>,
     ends: Arc<AtomicBool>,
     threads: Vec<std::thread::JoinHandle<()>>,
 }
@@ -26,9 +27,13 @@ impl Building {
         let wind: BTreeMap<&'static str, Option<f64>> =
             SENSORS.map(|name| (name, Some(2.0))).into();
         let wind = Arc::new(Mutex::new(wind));
-        let ends = Arc::new(AtomicBool::new(false));
+        let (door, ends) = (
+            Arc::new(AtomicBool::new(false)),
+            Arc::new(AtomicBool::new(false)),
+        );
         let sensors = {
-            let (wind, ends, listener) = (Arc::clone(&wind), Arc::clone(&ends), listener.clone());
+            let (wind, door, ends) = (Arc::clone(&wind), Arc::clone(&door), Arc::clone(&ends));
+            let listener = listener.clone();
             std::thread::spawn(move || {
                 while !ends.load(Ordering::SeqCst) {
                     let now = wind.lock().unwrap().clone();
@@ -38,7 +43,11 @@ impl Building {
                         }
                     }
                     listener.say("quick/sensor/rain", "{\"value\":0}");
-                    listener.say("quick/contact/terrace door", "{\"active\":false}");
+                    let open = door.load(Ordering::SeqCst);
+                    listener.say(
+                        "quick/contact/terrace door",
+                        json!({ "active": open }).to_string(),
+                    );
                     std::thread::sleep(EVERY);
                 }
             })
@@ -58,6 +67,7 @@ impl Building {
         };
         Self {
             wind,
+            door,
             ends,
             threads: vec![sensors, drives],
         }
@@ -66,6 +76,11 @@ impl Building {
     /// Lets the wind blow at a sensor, from its next message on.
     pub(crate) fn blow(&self, sensor: &'static str, gust_mps: f64) {
         self.wind.lock().unwrap().insert(sensor, Some(gust_mps));
+    }
+
+    /// Opens or closes the terrace door, from its next message on.
+    pub(crate) fn open_door(&self, open: bool) {
+        self.door.store(open, Ordering::SeqCst);
     }
 
     /// Pulls a sensor's plug.

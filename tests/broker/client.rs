@@ -135,12 +135,14 @@ impl Listener {
         }
     }
 
-    /// Says something.
+    /// Says something; without a connection nobody hears it.
     pub(crate) fn say(&self, topic: &str, payload: impl Into<Vec<u8>>) {
-        // Without a connection nobody hears a sensor either.
-        let _ = self
-            .client
-            .try_publish(topic, QoS::AtLeastOnce, false, payload.into());
+        if self.heard.connected.load(Ordering::SeqCst) {
+            // Full: as good as no connection.
+            let _ = self
+                .client
+                .try_publish(topic, QoS::AtLeastOnce, false, payload.into());
+        }
     }
 
     /// Says something that the broker keeps.

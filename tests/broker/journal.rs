@@ -1,1 +1,224 @@
-//! Not written yet.
+//! What survives a sudden end, and whether the journal tells what was lived through.
+
+use crate::building::Building;
+use crate::client::{Listener, commands, last_extension};
+use crate::daemon::{At, Setup};
+use crate::storm::{all_out, sent_in};
+use leeside_config::{LoadOptions, load_site};
+use leeside_daemon::replay::replay;
+use leeside_journal::{Journal, Kind, Span};
+use serde_json::Value;
+use std::path::Path;
+
+fn replayed(site: &Path, journal: &Path) -> leeside_daemon::replay::Replayed {
+    let (site, _) = load_site(site, &LoadOptions::around(2027)).unwrap();
+    let journal = Journal::open_read_only(journal).unwrap();
+    assert_eq!(journal.verify().unwrap().fault, None);
+    replay(&journal, &site.model, 5).unwrap()
+}
+
+/// A storm over a real broker, with an orderly and two sudden ends in it: the
+/// inputs of the journal give the commands of the journal, byte for byte, and
+/// those are what was heard at the broker.
+#[test]
+fn the_journal_replayed_gives_the_commands_that_were_sent() {
+    let setup = Setup::new(At::Mosquitto);
+    let listener = Listener::new(setup.port);
+    let building = Building::calm(&listener);
+    let daemon = setup.start();
+    all_out(&listener, 0);
+    let mark = listener.mark();
+    building.blow("wind south", 13.0);
+    sent_in(&listener, mark, "south slats");
+    daemon.kill();
+
+    let daemon = setup.start();
+    let mark = listener.mark();
+    building.blow("wind south", 2.0);
+    all_out(&listener, mark);
+    let (status, _) = daemon.terminate();
+    assert!(status.success());
+
+    let mark = listener.mark();
+    let daemon = setup.start();
+    all_out(&listener, mark);
+    let mark = listener.mark();
+    building.blow("wind west", 15.0);
+    sent_in(&listener, mark, "west screens");
+    let ask = "{\"by\":\"panel\",\"ask\":\"pose\",\"group\":\"south slats\",\"extension_pct\":30,\"hold_s\":600}";
+    listener.say("quick/request", ask);
+    listener.wait_some(mark, "the pose by hand", |messages| {
+        (last_extension(messages, "south slats") == Some(30)).then_some(())
+    });
+    daemon.kill();
+
+    let found = replayed(&setup.site.path, &setup.site.journal());
+    assert_eq!(found.differences, [], "of {} commands", found.same);
+    assert_eq!((found.differ, found.runs), (0, 3));
+    assert!(
+        found.same >= 9,
+        "three groups out, in and out again at least: {}",
+        found.same
+    );
+    let journal = Journal::open_read_only(&setup.site.journal()).unwrap();
+    let recorded: Vec<String> = journal
+        .entries(Span::ALL)
+        .map(Result::unwrap)
+        .filter(|entry| entry.kind == Kind::Command)
+        .map(|entry| entry.body)
+        .collect();
+    assert_eq!(recorded, found.commands);
+    let heard: Vec<String> = listener
+        .since(0)
+        .into_iter()
+        .filter(|m| m.topic.ends_with("/command"))
+        .map(|m| String::from_utf8(m.payload).unwrap())
+        .collect();
+    assert!(
+        heard.iter().all(|payload| recorded.contains(payload)),
+        "all that was heard is on record"
+    );
+}
+
+/// Altering a recorded gust changes what the replay decides: the comparison can fail.
+#[test]
+fn an_altered_journal_is_found_out_twice() {
+    let setup = Setup::new(At::Embedded);
+    let daemon = setup.start();
+    let listener = Listener::new(setup.port);
+    let building = Building::calm(&listener);
+    all_out(&listener, 0);
+    let mark = listener.mark();
+    building.blow("wind south", 13.0);
+    sent_in(&listener, mark, "south slats");
+    daemon.terminate();
+    let path = setup.site.journal();
+    let db = rusqlite::Connection::open(&path).unwrap();
+    let changed = db
+        .execute(
+            "UPDATE entry SET body = replace(body, '13.0', '3.0') WHERE kind = 'reading'",
+            [],
+        )
+        .unwrap();
+    assert!(changed > 0);
+    drop(db);
+    let journal = Journal::open_read_only(&path).unwrap();
+    assert!(journal.verify().unwrap().fault.is_some());
+    let (site, _) = load_site(&setup.site.path, &LoadOptions::around(2027)).unwrap();
+    assert!(replay(&journal, &site.model, 5).unwrap().differ > 0);
+}
+
+/// Killed in a storm and started again in the calm after it: nothing goes out
+/// before the hold is over, and numbers of commands are never used twice.
+#[test]
+fn a_lockout_outlives_a_sudden_end() {
+    let setup = Setup::new(At::Mosquitto);
+    let listener = Listener::new(setup.port);
+    let building = Building::calm(&listener);
+    let daemon = setup.start();
+    all_out(&listener, 0);
+    let mark = listener.mark();
+    building.blow("wind south", 13.0);
+    sent_in(&listener, mark, "south slats");
+    listener.wait(mark, "the lockout", |m| {
+        crate::storm::engaged(m, "south slats", "wind")
+    });
+    daemon.kill();
+    let calm_from = chrono::Utc::now().timestamp_millis();
+    building.blow("wind south", 2.0);
+    let mark = listener.mark();
+    let _daemon = setup.start();
+    listener.wait_some(mark, "the slats going out again", |messages| {
+        (last_extension(messages, "south slats") == Some(100)).then_some(())
+    });
+    let all = commands(&listener.since(0));
+    let out: &Value = &all
+        .iter()
+        .rev()
+        .find(|(name, _)| name == "south slats")
+        .unwrap()
+        .1;
+    let at = chrono::DateTime::parse_from_rfc3339(out["at"].as_str().unwrap())
+        .unwrap()
+        .timestamp_millis();
+    assert!(
+        at - calm_from >= 3_000,
+        "out again {} ms after the calm began",
+        at - calm_from
+    );
+    let numbers: Vec<u64> = all
+        .iter()
+        .map(|(_, command)| command["sequence"].as_u64().unwrap())
+        .collect();
+    let mut sorted = numbers.clone();
+    sorted.sort_unstable();
+    sorted.dedup();
+    assert_eq!(numbers, sorted, "numbers count up, over the sudden end too");
+}
+
+/// A hold by hand that was confirmed is there after a sudden end.
+#[test]
+fn a_hold_by_hand_outlives_a_sudden_end() {
+    let setup = Setup::new(At::Mosquitto);
+    let listener = Listener::new(setup.port);
+    let _building = Building::calm(&listener);
+    let daemon = setup.start();
+    all_out(&listener, 0);
+    let mark = listener.mark();
+    let ask = "{\"by\":\"panel\",\"ask\":\"pose\",\"group\":\"west screens\",\"extension_pct\":40,\"hold_s\":600}";
+    listener.say("quick/request", ask);
+    let by_hand = |m: &crate::client::Message| {
+        m.topic == "quick/group/west screens/pose"
+            && m.json()["decided_by"] == "hand"
+            && m.json()["extension_pct"] == 40
+    };
+    listener.wait(mark, "the pose by hand", by_hand);
+    daemon.kill();
+    let mark = listener.mark();
+    let _daemon = setup.start();
+    listener.wait(mark, "the pose by hand, again", |m| {
+        by_hand(m) && !m.retained
+    });
+    listener.wait_some(mark, "the others going out", |messages| {
+        (last_extension(messages, "south slats") == Some(100)).then_some(())
+    });
+    let others: Vec<_> = commands(&listener.since(mark))
+        .into_iter()
+        .filter(|(name, command)| {
+            // Until the weather is known it stays where it is; it goes nowhere but there.
+            let to = &command["pose"]["extension_pct"];
+            name == "west screens" && !to.is_null() && *to != 40
+        })
+        .collect();
+    assert!(others.is_empty(), "{others:?}");
+}
+
+/// A journal that cannot be read or written: guards go on, and an alarm says so.
+#[test]
+fn without_a_journal_guards_go_on_and_an_alarm_says_so() {
+    let setup = Setup::new(At::Mosquitto);
+    // A folder stands where the file should be.
+    std::fs::create_dir(setup.site.journal()).unwrap();
+    let listener = Listener::new(setup.port);
+    let building = Building::calm(&listener);
+    let _daemon = setup.start();
+    listener.wait(0, "the alarm", |m| {
+        m.topic == "quick/alarm/journal_fault" && m.json()["active"] == true
+    });
+    all_out(&listener, 0);
+    let mark = listener.mark();
+    building.blow("wind south", 13.0);
+    sent_in(&listener, mark, "south slats");
+    // The disk is there again: what happened meanwhile is written after all.
+    std::fs::remove_dir(setup.site.journal()).unwrap();
+    listener.wait(mark, "the alarm's end", |m| {
+        m.topic == "quick/alarm/journal_fault" && m.json()["active"] == false
+    });
+    let journal = Journal::open_read_only(&setup.site.journal()).unwrap();
+    let commands = journal
+        .entries(Span::ALL)
+        .filter(|entry| entry.as_ref().unwrap().kind == Kind::Command)
+        .count();
+    assert!(commands >= 5, "{commands}");
+    assert_eq!(journal.verify().unwrap().fault, None);
+}

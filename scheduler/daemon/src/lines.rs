@@ -281,12 +281,19 @@ fn command_text(model: &Model, command: &Command) -> String {
         .map(|order| order.start_delay_ms)
         .max()
         .unwrap_or(0);
+    let halts =
+        !command.orders.is_empty() && command.orders.iter().all(|order| order.pose.is_none());
+    let pose = if halts {
+        "stay".to_owned()
+    } else {
+        command.pose.to_string()
+    };
     let again = if command.repeat { ", again" } else { "" };
     format!(
         "#{} {}: {} ({} drives, the last starts after {:.1} s{again}); {}: {}",
         command.sequence,
         model.group(command.group).name,
-        command.pose,
+        pose,
         command.orders.len(),
         f64::from(last) / 1_000.0,
         command.decided_by.as_str(),

@@ -104,6 +104,23 @@ pub(super) struct Ended {
     pub(super) why: String,
     /// The broker does not speak this version.
     pub(super) wrong_dialect: bool,
+    /// The broker took the call and hung up without a word: so do some that do
+    /// not speak this version, and some that are just starting or ending.
+    pub(super) hung_up: bool,
+    /// Somebody else has come with our client identifier.
+    pub(super) taken_over: bool,
+}
+
+impl Ended {
+    /// Ended for a reason of no consequence for the next attempt.
+    pub(super) const fn because(why: String) -> Self {
+        Self {
+            why,
+            wrong_dialect: false,
+            hung_up: false,
+            taken_over: false,
+        }
+    }
 }
 
 /// Opens a connection: nothing happens until it is polled.
@@ -253,10 +270,7 @@ impl Polled {
             },
             Self::ThreeOneOne(polled) => match polled.poll().await {
                 Ok(event) => Ok(happened_311(event)),
-                Err(error) => Err(Ended {
-                    why: error.to_string(),
-                    wrong_dialect: false,
-                }),
+                Err(error) => Err(ended_311(&error)),
             },
         }
     }
@@ -312,15 +326,29 @@ fn happened_5(event: v5::Event) -> Happened {
 
 fn ended_5(error: &v5::ConnectionError) -> Ended {
     use five::ConnectReturnCode::{RefusedProtocolVersion, UnsupportedProtocolVersion};
-    // A broker of 3.1.1 answers in 3.1.1, where the answer is one byte shorter than in 5.
     let wrong_dialect = matches!(
         error,
         v5::ConnectionError::ConnectionRefused(RefusedProtocolVersion | UnsupportedProtocolVersion)
             | v5::ConnectionError::MqttState(v5::StateError::Deserialization(_))
     );
+    let taken_over = matches!(
+        error,
+        v5::ConnectionError::MqttState(v5::StateError::ServerDisconnect {
+            reason_code: five::DisconnectReasonCode::SessionTakenOver,
+            ..
+        })
+    );
+    // A broker of 3.1.1 refuses in 3.1.1, and then closes: that answer is shorter
+    // than one of 5, and is not seen.
+    let hung_up = matches!(
+        error,
+        v5::ConnectionError::MqttState(v5::StateError::ConnectionAborted)
+    );
     Ended {
         why: error.to_string(),
         wrong_dialect,
+        hung_up,
+        taken_over,
     }
 }
 
@@ -345,5 +373,22 @@ fn happened_311(event: rumqttc::Event) -> Happened {
             retained: publish.retain,
         },
         rumqttc::Event::Incoming(_) | rumqttc::Event::Outgoing(_) => Happened::Other,
+    }
+}
+
+fn ended_311(error: &rumqttc::ConnectionError) -> Ended {
+    use rumqttc::ConnectReturnCode::RefusedProtocolVersion;
+    let wrong_dialect = matches!(
+        error,
+        rumqttc::ConnectionError::ConnectionRefused(RefusedProtocolVersion)
+    );
+    let hung_up = matches!(
+        error,
+        rumqttc::ConnectionError::MqttState(rumqttc::StateError::ConnectionAborted)
+    );
+    Ended {
+        wrong_dialect,
+        hung_up,
+        ..Ended::because(error.to_string())
     }
 }

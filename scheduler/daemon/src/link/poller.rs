@@ -75,6 +75,67 @@ impl Inbox {
     }
 }
 
+/// A connection that ends sooner than this was hardly one.
+const SHORT_LIFE: Duration = Duration::from_secs(15);
+/// So many of them in a row are no accident.
+const TOO_MANY_SHORT: u32 = 3;
+/// The other version is tried after so many calls that were hung up on.
+const HUNG_UP_TWICE: u32 = 2;
+
+/// How to try again.
+#[derive(Debug)]
+struct Retry {
+    configured: Dialect,
+    dialect: Dialect,
+    wait: Duration,
+    short_lives: u32,
+    hung_up: u32,
+}
+
+impl Retry {
+    const fn new(configured: Dialect) -> Self {
+        Self {
+            configured,
+            dialect: configured,
+            wait: Duration::ZERO,
+            short_lives: 0,
+            hung_up: 0,
+        }
+    }
+
+    /// A connection ended; says whether that has become suspicious.
+    fn after(&mut self, was_connected: bool, life: Duration, ended: &Ended) -> bool {
+        if was_connected {
+            self.hung_up = 0;
+            // The next broker there may be a newer one.
+            self.dialect = self.configured;
+            self.wait = SHORTEST_WAIT;
+            self.short_lives = if life < SHORT_LIFE {
+                self.short_lives + 1
+            } else {
+                0
+            };
+            let suspicious = ended.taken_over || self.short_lives >= TOO_MANY_SHORT;
+            if suspicious {
+                self.short_lives = 0;
+                self.wait = LONGEST_WAIT;
+            }
+            return suspicious;
+        }
+        self.hung_up = if ended.hung_up { self.hung_up + 1 } else { 0 };
+        if ended.wrong_dialect || self.hung_up >= HUNG_UP_TWICE {
+            self.hung_up = 0;
+            self.dialect = match self.dialect {
+                Dialect::Five => Dialect::ThreeOneOne,
+                Dialect::ThreeOneOne => Dialect::Five,
+            };
+            tracing::warn!(dialect = ?self.dialect, "the broker seems not to speak the other version");
+        }
+        self.wait = (self.wait * 2).clamp(SHORTEST_WAIT, LONGEST_WAIT);
+        false
+    }
+}
+
 /// The polling task.
 pub struct Poller {
     access: Access,
@@ -129,29 +190,23 @@ impl Poller {
 
     /// Connects, polls, and connects again, until nobody listens any more.
     pub async fn run(mut self) {
-        let mut dialect = self.access.dialect;
-        let mut wait = SHORTEST_WAIT;
+        let mut retry = Retry::new(self.access.dialect);
         while !self.events.is_closed() {
-            let (was_connected, ended) = self.connection(dialect).await;
+            let begun = tokio::time::Instant::now();
+            let (was_connected, ended) = self.connection(retry.dialect).await;
             self.outbox.lost();
-            if was_connected {
-                wait = SHORTEST_WAIT;
-            } else if ended.wrong_dialect {
-                dialect = match dialect {
-                    Dialect::Five => Dialect::ThreeOneOne,
-                    Dialect::ThreeOneOne => Dialect::Five,
-                };
-                tracing::warn!(
-                    ?dialect,
-                    "the broker does not speak this version; trying the other"
-                );
+            if retry.after(was_connected, begun.elapsed(), &ended) {
+                // Two with one name throw each other out for ever.
+                self.tell(LinkEvent::Refused(format!(
+                    "the broker ends the connection again and again soon after it began ({}); if another client comes as {:?}, each needs a client_id of its own",
+                    ended.why, self.access.client_id
+                )));
             }
             self.tell(LinkEvent::Disconnected {
                 why: ended.why,
                 was_connected,
             });
-            tokio::time::sleep(wait).await;
-            wait = (wait * 2).min(LONGEST_WAIT);
+            tokio::time::sleep(retry.wait).await;
         }
     }
 
@@ -172,13 +227,7 @@ impl Poller {
                     connected = true;
                     if !sender.subscribe(&self.access.topics) {
                         let why = "the client has no room for the subscriptions".to_owned();
-                        return (
-                            connected,
-                            Ended {
-                                why,
-                                wrong_dialect: false,
-                            },
-                        );
+                        return (connected, Ended::because(why));
                     }
                     self.outbox.connected_by(sender.clone());
                     self.tell(LinkEvent::Connected(dialect));
@@ -201,13 +250,7 @@ impl Poller {
                 Happened::Refused(number, why) => self.refused(number, &why),
             }
             if self.events.is_closed() {
-                return (
-                    connected,
-                    Ended {
-                        why: "stopped".to_owned(),
-                        wrong_dialect: false,
-                    },
-                );
+                return (connected, Ended::because("stopped".to_owned()));
             }
         }
     }
@@ -308,5 +351,85 @@ impl Poller {
         let more = core::mem::take(&mut self.unsaid);
         let topic: String = topic.chars().take(200).collect();
         tracing::warn!(topic, why, more_unsaid = more, "a message is not used");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{LONGEST_WAIT, Retry, SHORTEST_WAIT};
+    use crate::link::client::{Dialect, Ended};
+    use std::time::Duration;
+
+    fn plain() -> Ended {
+        Ended::because("test".to_owned())
+    }
+
+    const LONG: Duration = Duration::from_secs(3_600);
+    const SHORT: Duration = Duration::from_secs(1);
+
+    #[test]
+    fn waits_grow_up_to_a_bound_and_begin_anew_after_a_connection() {
+        let mut retry = Retry::new(Dialect::Five);
+        let waits: Vec<u64> = (0..8)
+            .map(|_| {
+                retry.after(false, SHORT, &plain());
+                u64::try_from(retry.wait.as_millis()).unwrap_or(u64::MAX)
+            })
+            .collect();
+        assert_eq!(waits, [200, 400, 800, 1_600, 3_200, 6_400, 10_000, 10_000]);
+        assert!(!retry.after(true, LONG, &plain()));
+        assert_eq!(retry.wait, SHORTEST_WAIT);
+    }
+
+    #[test]
+    fn short_lives_in_a_row_are_suspicious() {
+        let mut retry = Retry::new(Dialect::Five);
+        let said: Vec<bool> = [SHORT, SHORT, LONG, SHORT, SHORT, SHORT]
+            .into_iter()
+            .map(|life| retry.after(true, life, &plain()))
+            .collect();
+        assert_eq!(said, [false, false, false, false, false, true]);
+        assert_eq!(retry.wait, LONGEST_WAIT);
+        assert!(retry.after(
+            true,
+            LONG,
+            &Ended {
+                taken_over: true,
+                ..plain()
+            }
+        ));
+    }
+
+    #[test]
+    fn the_other_version_is_tried_and_the_configured_one_is_never_forgotten() {
+        let hung_up = Ended {
+            hung_up: true,
+            ..plain()
+        };
+        let wrong = Ended {
+            wrong_dialect: true,
+            ..plain()
+        };
+        let mut retry = Retry::new(Dialect::Five);
+        retry.after(false, SHORT, &hung_up);
+        assert_eq!(
+            retry.dialect,
+            Dialect::Five,
+            "once may be a broker that is just starting"
+        );
+        retry.after(false, SHORT, &hung_up);
+        assert_eq!(retry.dialect, Dialect::ThreeOneOne);
+        retry.after(false, SHORT, &wrong);
+        assert_eq!(retry.dialect, Dialect::Five);
+        retry.after(false, SHORT, &wrong);
+        assert_eq!(retry.dialect, Dialect::ThreeOneOne);
+        retry.after(false, SHORT, &plain());
+        assert_eq!(
+            retry.dialect,
+            Dialect::ThreeOneOne,
+            "an unreachable broker says nothing of versions"
+        );
+        retry.after(true, LONG, &plain());
+        assert_eq!(retry.dialect, Dialect::Five);
     }
 }

@@ -34,6 +34,9 @@ const HOUSEKEEPING: Duration = Duration::from_secs(60);
 /// A goodbye waits at most so long for the broker.
 const GOODBYE: Duration = Duration::from_secs(2);
 
+const BROKER_WELL: &str = "the broker takes what we send and lets us listen";
+const FLOOD_WELL: &str = "no more arrives than can be handled";
+
 /// Something that somebody may want to watch.
 #[derive(Clone, Copy, Debug)]
 pub enum Seen<'a> {
@@ -125,7 +128,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     let access = access::access(site, &place, &encoder, &decoder)?;
     let outbox = Arc::new(Outbox::new());
     let decoder = Arc::new(RwLock::new(Arc::new(decoder)));
-    let (poller, inbox) = Poller::new(access, decoder, Arc::clone(&outbox), Arc::clone(&clock));
+    let (poller, mut inbox) = Poller::new(access, decoder, Arc::clone(&outbox), Arc::clone(&clock));
 
     let found = journal.as_ref().map(|path| record::find(path, clock.now()));
     let kept = found.as_ref().and_then(|found| found.journal.as_ref());
@@ -150,6 +153,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         clock_trusted: true,
         snapshot: step::SnapshotPace::default(),
         left_out: 0,
+        refused_at: None,
         keep_days: site.wire.journal.keep_days,
     };
     for note in &resumed.notes {
@@ -162,8 +166,10 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         // Nobody may have waited for it.
         let _ = ready.send(place);
     }
-    service.turn(inbox, stop).await;
+    service.turn(&mut inbox, stop).await;
+    // The poller goes on as long as the inbox is there: the goodbye has to leave.
     service.end().await;
+    drop(inbox);
     polling.abort();
     if let Some(broker) = own_broker {
         broker.stop(GOODBYE).await;
@@ -207,6 +213,7 @@ struct Service {
     clock_trusted: bool,
     snapshot: step::SnapshotPace,
     left_out: u64,
+    refused_at: Option<Instant>,
     keep_days: u32,
 }
 
@@ -234,12 +241,21 @@ impl Service {
         for group in 0..self.model.groups.len() {
             self.show_lockouts(GroupId::of(group));
         }
+        // What an earlier run may have left standing.
+        self.send(
+            self.encoder
+                .trouble(Trouble::Broker, false, now.wall, BROKER_WELL),
+        );
+        self.send(
+            self.encoder
+                .trouble(Trouble::Flood, false, now.wall, FLOOD_WELL),
+        );
         self.handle(Input::Restart(RestartCause::Started)).await;
         self.look_at_clock().await;
     }
 
     /// The loop itself.
-    async fn turn(&mut self, mut inbox: Inbox, mut stop: watch::Receiver<bool>) {
+    async fn turn(&mut self, inbox: &mut Inbox, mut stop: watch::Receiver<bool>) {
         let mut heartbeat = tokio::time::interval(HEARTBEAT);
         let mut housekeeping = tokio::time::interval(HOUSEKEEPING);
         let mut journal = self.recorder.as_ref().map(Recorder::condition);
@@ -262,7 +278,7 @@ impl Service {
                 () = sleep_until(wake) => self.handle(Input::Tick).await,
                 () = sleep_until(due) => {}
                 _ = heartbeat.tick() => self.beat(),
-                _ = housekeeping.tick() => self.housekeeping(&inbox).await,
+                _ = housekeeping.tick() => self.housekeeping(inbox).await,
                 () = changed(journal.as_mut()) => self.journal_condition(journal.as_mut()),
             }
             wake = self.wake();
@@ -292,12 +308,6 @@ impl Service {
                 tracing::info!(?dialect, "connected to the broker");
                 let now = self.clock.now().wall;
                 self.send(self.encoder.service(Presence::Online, Some(now)));
-                self.send(self.encoder.trouble(
-                    Trouble::Broker,
-                    false,
-                    now,
-                    "the broker takes what we send",
-                ));
                 self.handle(Input::Connected).await;
             }
             LinkEvent::Disconnected { why, was_connected } => {
@@ -311,6 +321,7 @@ impl Service {
             LinkEvent::Refused(why) => {
                 tracing::error!(%why, "the broker refuses");
                 self.note(&why);
+                self.refused_at = Some(Instant::now());
                 let now = self.clock.now().wall;
                 self.send(self.encoder.trouble(Trouble::Broker, true, now, &why));
             }
@@ -346,12 +357,20 @@ impl Service {
             self.send(self.encoder.trouble(Trouble::Flood, true, now.wall, &why));
         } else if before > 0 {
             self.left_out = 0;
-            self.send(self.encoder.trouble(
-                Trouble::Flood,
-                false,
-                now.wall,
-                "no more than can be handled",
-            ));
+            self.send(
+                self.encoder
+                    .trouble(Trouble::Flood, false, now.wall, FLOOD_WELL),
+            );
+        }
+        if self
+            .refused_at
+            .is_some_and(|at| at.elapsed() >= HOUSEKEEPING)
+        {
+            self.refused_at = None;
+            self.send(
+                self.encoder
+                    .trouble(Trouble::Broker, false, now.wall, BROKER_WELL),
+            );
         }
         if let Some(recorder) = &self.recorder {
             recorder.prune(now, self.keep_days);

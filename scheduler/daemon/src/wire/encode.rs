@@ -85,7 +85,8 @@ struct LostOut {
 struct CommandOut<'a> {
     sequence: u64,
     group: &'a str,
-    pose: PoseOut,
+    /// Nothing: all of it stays where it is.
+    pose: Option<PoseOut>,
     orders: Vec<OrderOut<'a>>,
     at: String,
     not_after: String,
@@ -110,7 +111,7 @@ struct DriveOut<'a> {
 #[derive(Serialize)]
 struct PoseState<'a> {
     group: &'a str,
-    extension_pct: u8,
+    extension_pct: Option<u8>,
     tilt_deg: Option<i16>,
     at: String,
     sequence: u64,
@@ -158,13 +159,20 @@ pub(super) fn json<T: Serialize>(value: &T) -> String {
     serde_json::to_string(value).unwrap_or_default()
 }
 
+/// Where a command sends its group; nowhere, where it only halts its drives.
+fn pose_of(command: &Command) -> Option<Pose> {
+    let halts =
+        !command.orders.is_empty() && command.orders.iter().all(|order| order.pose.is_none());
+    (!halts).then_some(command.pose)
+}
+
 /// The payload of a command: also what the journal keeps and a replay must give again.
 #[must_use]
 pub fn command_payload(model: &Model, command: &Command) -> String {
     json(&CommandOut {
         sequence: command.sequence,
         group: &model.group(command.group).name,
-        pose: command.pose.into(),
+        pose: pose_of(command).map(PoseOut::from),
         orders: command
             .orders
             .iter()
@@ -252,10 +260,11 @@ impl Encoder {
                 .filter_map(|order| self.foreign_order(command, order)),
         );
         let name = &model.group(command.group).name;
+        let pose = pose_of(command);
         let state = PoseState {
             group: name,
-            extension_pct: command.pose.extension_pct,
-            tilt_deg: command.pose.tilt_deg,
+            extension_pct: pose.map(|pose| pose.extension_pct),
+            tilt_deg: pose.and_then(|pose| pose.tilt_deg),
             at: stamp(command.at.wall),
             sequence: command.sequence,
             decided_by: command.decided_by.as_str(),
