@@ -103,12 +103,13 @@ impl Moment {
         }
     }
 
-    /// The last instant of what was written: who says 10:14 means that minute.
+    /// The end of what was written: who says 10:14 means that minute.
     pub(crate) fn end(self, zone: Tz) -> Wall {
         match self {
             Self::Utc(at) => at,
             Self::Local(_) => self.at(zone),
-            Self::Minute(_) => self.at(zone).plus(MINUTE - 1),
+            // The core is looked at a millisecond later, which must not be the next minute.
+            Self::Minute(_) => self.at(zone).plus(MINUTE - 2),
         }
     }
 }

@@ -57,7 +57,9 @@ pub struct GroupNext {
 pub fn next(setting: &Setting, groups: &[GroupId], count: usize) -> Result<Next, Stopped> {
     let left = Cell::new(groups.len() * count);
     let mut sink = Ahead {
-        before: Some(setting.from.plus(-1)),
+        // The core is looked at a millisecond after what is asked for; by the base
+        // time itself, a phase that begins with it would show already.
+        before: Some(setting.from.plus(-2)),
         count,
         left: &left,
         groups: groups
