@@ -19,6 +19,7 @@ use std::process::ExitCode;
 /// missing; lines from # are comments; gzip too), or any CSV with a description
 /// beside it (FILE.toml), or an EPW file of one real year.
 #[derive(Args, Debug)]
+#[command(allow_negative_numbers = true)]
 pub(crate) struct LockoutsArgs {
     /// The series
     #[arg(long, value_name = "FILE")]
@@ -63,21 +64,42 @@ pub(crate) fn run(args: &LockoutsArgs) -> anyhow::Result<ExitCode> {
     let weather = read(&args.series).map_err(|error| Broken(error.to_string()))?;
     let Weather::Real(series) = weather else {
         let file = args.series.display();
-        return Err(Broken(format!("{file}: a typical year has no dates; give a series of real dates")).into());
+        return Err(Broken(format!(
+            "{file}: a typical year has no dates; give a series of real dates"
+        ))
+        .into());
     };
     let limit = match args.limit {
-        Some(limit_mps) => Limit::Wind { limit_mps, hysteresis_mps: args.hysteresis },
+        Some(limit_mps) if args.hysteresis >= limit_mps => {
+            return Err(Broken(format!(
+                "--hysteresis {}: expected less than the limit of {limit_mps} m/s, or no wind would ever be calm enough \
+                 to release",
+                args.hysteresis
+            ))
+            .into());
+        }
+        Some(limit_mps) => Limit::Wind {
+            limit_mps,
+            hysteresis_mps: args.hysteresis,
+        },
         None => Limit::Rain,
     };
     let on_gap = match args.on_gap {
         Gap::Hold => OnGap::Hold,
         Gap::Unknown => OnGap::Unknown,
     };
-    let question = Question { limit, hold_ms: args.hold, on_gap };
+    let question = Question {
+        limit,
+        hold_ms: args.hold,
+        on_gap,
+    };
     let answer = ask(&series, &question);
     if answer.readings == 0 {
         let file = args.series.display();
-        return Err(Broken(format!("{file}: none of its rows says anything of what was asked about")).into());
+        return Err(Broken(format!(
+            "{file}: none of its rows says anything of what was asked about"
+        ))
+        .into());
     }
     let told = match args.format {
         Format::Text => text(&series, &question, &answer),
@@ -104,7 +126,12 @@ fn length(text: &str) -> Result<i64, String> {
     for c in text.chars() {
         if let Some(digit) = c.to_digit(10) {
             let so_far = count.unwrap_or(0);
-            count = Some(so_far.checked_mul(10).and_then(|tens| tens.checked_add(i64::from(digit))).ok_or_else(wrong)?);
+            count = Some(
+                so_far
+                    .checked_mul(10)
+                    .and_then(|tens| tens.checked_add(i64::from(digit)))
+                    .ok_or_else(wrong)?,
+            );
             continue;
         }
         let unit = match c {
@@ -113,10 +140,17 @@ fn length(text: &str) -> Result<i64, String> {
             'h' => 3_600_000,
             _ => return Err(wrong()),
         };
-        let ms = count.take().and_then(|count| count.checked_mul(unit)).ok_or_else(wrong)?;
+        let ms = count
+            .take()
+            .and_then(|count| count.checked_mul(unit))
+            .ok_or_else(wrong)?;
         sum = sum.checked_add(ms).ok_or_else(wrong)?;
     }
-    if count.is_none() && !text.is_empty() && sum <= 7 * 24 * 3_600_000 { Ok(sum) } else { Err(wrong()) }
+    if count.is_none() && !text.is_empty() && sum <= 7 * 24 * 3_600_000 {
+        Ok(sum)
+    } else {
+        Err(wrong())
+    }
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ mod report;
 
 pub use report::{json, text};
 
-use crate::weather::{Row, Series};
+use crate::weather::{Gap, Row, Series};
 use chrono::Datelike;
 use leeside_core::Core;
 use leeside_core::ids::SensorId;
@@ -90,6 +90,9 @@ pub struct Answer {
     pub by_month: BTreeMap<(i32, u32), Month>,
     /// Readings that counted.
     pub readings: usize,
+    /// Spans without such a reading: rows that are missing, and rows that say
+    /// nothing of what was asked about.
+    pub gaps: Vec<Gap>,
 }
 
 impl Answer {
@@ -112,6 +115,7 @@ pub fn ask(series: &Series, question: &Question) -> Answer {
             lockouts: vec![],
             by_month: BTreeMap::new(),
             readings: 0,
+            gaps: vec![],
         };
     };
     let word = match question.limit {
@@ -126,9 +130,17 @@ pub fn ask(series: &Series, question: &Question) -> Answer {
     let mut core = Core::new(Arc::new(house::of(question, silence_ms)), now(first.start));
     watch.drain(&mut core);
     let mut readings = 0;
+    let (mut gaps, mut known_until) = (vec![], first.start);
     for row in &series.rows {
         if let Some(sample) = sample(row, question.limit) {
             readings += 1;
+            if row.start > known_until {
+                gaps.push(Gap {
+                    from: known_until,
+                    to: row.start,
+                });
+            }
+            known_until = known_until.max(row.end);
             let reading = Reading {
                 sensor: SensorId(0),
                 at: row.start,
@@ -137,6 +149,12 @@ pub fn ask(series: &Series, question: &Question) -> Answer {
             core.handle(now(row.start), Input::Reading(reading));
             watch.drain(&mut core);
         }
+    }
+    if known_until < last.end {
+        gaps.push(Gap {
+            from: known_until,
+            to: last.end,
+        });
     }
     // A release due at the very end still counts; a lockout from there on does not.
     core.handle(now(last.end.plus(1)), Input::Tick);
@@ -156,6 +174,7 @@ pub fn ask(series: &Series, question: &Question) -> Answer {
         lockouts: watch.lockouts,
         by_month,
         readings,
+        gaps,
     }
 }
 

@@ -32,7 +32,7 @@ pub fn json(series: &Series, question: &Question, answer: &Answer) -> String {
         } => (Some(limit_mps), Some(hysteresis_mps)),
         Limit::Rain => (None, None),
     };
-    let gaps = series.gaps();
+    let gaps = &answer.gaps;
     let value = object!({
         "format_version": FORMAT_VERSION,
         "program": concat!("leeside ", env!("CARGO_PKG_VERSION")),
@@ -87,11 +87,17 @@ fn hours(ms: i64) -> f64 {
 #[must_use]
 pub fn text(series: &Series, question: &Question, answer: &Answer) -> String {
     let mut out = String::new();
-    let _ = head(&mut out, series, question).and_then(|()| body(&mut out, question, answer));
+    let _ =
+        head(&mut out, series, question, answer).and_then(|()| body(&mut out, question, answer));
     out
 }
 
-fn head(out: &mut String, series: &Series, question: &Question) -> std::fmt::Result {
+fn head(
+    out: &mut String,
+    series: &Series,
+    question: &Question,
+    answer: &Answer,
+) -> std::fmt::Result {
     let what = match question.limit {
         Limit::Wind {
             limit_mps,
@@ -119,7 +125,7 @@ fn head(out: &mut String, series: &Series, question: &Question) -> std::fmt::Res
             moment(last.end)
         )?;
     }
-    let gaps = series.gaps();
+    let gaps = &answer.gaps;
     let gap_hours = hours(gaps.iter().map(|gap| gap.to.0 - gap.from.0).sum());
     let meaning = match question.on_gap {
         OnGap::Hold => {
