@@ -13,8 +13,8 @@ use leeside_config::{LoadOptions, holidays, load_site};
 use leeside_core::time::LocalKind;
 use serde_json::{Value, json};
 
-/// What was given is broken.
-const BROKEN: u8 = 2;
+use crate::exit::BROKEN;
+use crate::given;
 
 /// Show what the calendar rules make of days.
 ///
@@ -81,7 +81,7 @@ pub(crate) fn run(args: &CalendarArgs) -> anyhow::Result<ExitCode> {
     };
     match output {
         Ok(text) => {
-            std::io::stdout().lock().write_all(text.as_bytes())?;
+            given::print(&text)?;
             Ok(ExitCode::SUCCESS)
         }
         Err(problem) => {
@@ -222,7 +222,11 @@ fn of_site(path: &Path, year: i32, format: Format) -> Result<String, String> {
             .collect::<Vec<_>>()
             .join("\n")
     };
-    let (site, _) = load_site(path, &LoadOptions { years: year..=year }).map_err(joined)?;
+    let (site, warnings) = load_site(path, &LoadOptions { years: year..=year }).map_err(joined)?;
+    // Where the rules of holidays do not reach, say, the list below is not the whole truth.
+    for warning in warnings {
+        let _ = writeln!(std::io::stderr().lock(), "{warning}");
+    }
     let model = &site.model;
     let first = NaiveDate::from_ymd_opt(year, 1, 1)
         .ok_or_else(|| format!("{year} is not a year of the calendar"))?;
@@ -242,7 +246,11 @@ fn of_site(path: &Path, year: i32, format: Format) -> Result<String, String> {
             .collect(),
         ),
         Format::Text => rows
-            .map(|(day, class, why)| format!("{}  {class:<10}  {why}\n", shown(day)))
+            .map(|(day, class, why)| match why {
+                // Nothing but the day of the week makes it so.
+                why if why.is_empty() || why == class => format!("{}  {class}\n", shown(day)),
+                why => format!("{}  {class:<10}  {why}\n", shown(day)),
+            })
             .collect(),
     })
 }

@@ -135,12 +135,12 @@ fn summary(site: &Site) -> String {
         },
     );
     format!(
-        "{}: {} facades, {} groups, {} devices, {} sensors; {safe}",
+        "{}: {}, {}, {}, {}; {safe}",
         place.name,
-        facades.len(),
-        groups.len(),
-        devices.len(),
-        sensors.len(),
+        plural(facades.len(), "facade"),
+        plural(groups.len(), "group"),
+        plural(devices.len(), "device"),
+        plural(sensors.len(), "sensor"),
     )
 }
 
@@ -199,7 +199,7 @@ fn json_form(out: &mut impl Write, outcome: &Outcome, explain: bool) -> std::io:
         })
     };
     let mut all = json!({
-        "version": JSON_VERSION,
+        "format_version": JSON_VERSION,
         "sound": outcome.site.is_some(),
         "diagnostics": outcome.diagnostics.iter().map(problem).collect::<Vec<_>>(),
     });

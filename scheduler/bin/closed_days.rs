@@ -1,6 +1,6 @@
 //! `leeside closed-days`: the facility manager's edits of the house calendar.
 
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -11,10 +11,8 @@ use leeside_config::closed_days::{
 };
 use serde_json::json;
 
-/// The run failed.
-const FAILED: u8 = 1;
-/// What was given is broken.
-const BROKEN: u8 = 2;
+use crate::exit::{BROKEN, FAILED};
+use crate::given;
 
 /// Show and edit the days on which the house is closed.
 #[derive(Debug, clap::Subcommand)]
@@ -111,17 +109,26 @@ pub(crate) fn run(args: &ClosedDaysArgs, now: DateTime<Utc>) -> anyhow::Result<E
     };
     match result {
         Ok(text) => {
-            std::io::stdout().lock().write_all(text.as_bytes())?;
+            given::print(&text)?;
             Ok(ExitCode::SUCCESS)
         }
         Err(refusal) => {
             writeln!(std::io::stderr().lock(), "{refusal}")?;
             Ok(ExitCode::from(match refusal {
+                // A file that is not there, or a folder, was named wrongly.
+                Refusal::File { error, .. } if is_not_a_file(&error) => BROKEN,
                 Refusal::File { .. } | Refusal::Conflict { .. } => FAILED,
                 Refusal::Unreadable(_) | Refusal::Nonsense { .. } => BROKEN,
             }))
         }
     }
+}
+
+fn is_not_a_file(error: &std::io::Error) -> bool {
+    matches!(
+        error.kind(),
+        ErrorKind::NotFound | ErrorKind::IsADirectory | ErrorKind::NotADirectory
+    )
 }
 
 /// The calendar itself, where the site file was named.

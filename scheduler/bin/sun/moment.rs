@@ -328,7 +328,11 @@ impl OnFacade {
                 words.push(cutoff_words(cutoff));
             }
             if !words.is_empty() {
-                row(out, &format!("group {}", group.name), &words.join("; "))?;
+                row(
+                    out,
+                    "group",
+                    &format!("{}: {}", group.name, words.join("; ")),
+                )?;
             }
         }
         Ok(())
