@@ -41,7 +41,6 @@ enum Verb {
     Next(next::NextArgs),
     DryRun(dry_run::DryRunArgs),
     Lockouts(lockouts::LockoutsArgs),
-    /// Run the service: read sensors, decide, command the drives over MQTT.
     Why(why::WhyArgs),
     Run(run::RunArgs),
 }
