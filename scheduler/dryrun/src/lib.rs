@@ -1,5 +1,6 @@
 //! The dry run: weather in, core and plant replayed, reports out.
 
+pub mod audit;
 pub mod ics;
 pub mod lockouts;
 pub mod next;

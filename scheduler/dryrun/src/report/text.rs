@@ -23,7 +23,7 @@ pub fn summary(model: &Model, head: &Head, tally: &Tally) -> String {
 }
 
 fn write_all(out: &mut String, model: &Model, head: &Head, tally: &Tally) -> fmt::Result {
-    opening(out, head)?;
+    head.write_text(out, "Dry run", &[])?;
     let words = Words::of(tally);
     by_month(out, tally, &words)?;
     by_group(out, model, tally, &words)?;
@@ -34,30 +34,33 @@ fn write_all(out: &mut String, model: &Model, head: &Head, tally: &Tally) -> fmt
     Ok(())
 }
 
-fn opening(out: &mut String, head: &Head) -> fmt::Result {
-    writeln!(out, "Dry run of {}", head.site)?;
-    writeln!(out, "{} to {} ({})", head.from, head.to, head.zone)?;
-    writeln!(out, "{}\n", head.fingerprint())?;
-    writeln!(out, "Read this first")?;
-    for line in head.cautions.iter().chain(&head.assumptions) {
-        item(out, line)?;
+impl Head {
+    /// What a report rests on, as its first page. `more` are further assumptions.
+    ///
+    /// # Errors
+    /// Those of the writer; a String has none.
+    pub fn write_text(&self, out: &mut String, title: &str, more: &[String]) -> fmt::Result {
+        writeln!(out, "{title} of {}", self.site)?;
+        writeln!(out, "{} to {} ({})", self.from, self.to, self.zone)?;
+        writeln!(out, "{}\n", self.fingerprint())?;
+        writeln!(out, "Read this first")?;
+        for line in self.cautions.iter().chain(&self.assumptions).chain(more) {
+            item(out, line)?;
+        }
+        let rows = if self.rows > 0 {
+            format!(", {} rows of {}", self.rows, self.resolution)
+        } else {
+            String::new()
+        };
+        let file = self.weather_file.as_ref().map_or_else(String::new, |file| format!(" ({file})"));
+        writeln!(out, "\nWeather")?;
+        item(out, &format!("{}{file}{rows}", self.source))?;
+        item(out, &format!("gaps: {}", self.gap_words()))?;
+        for line in &self.notes {
+            item(out, line)?;
+        }
+        Ok(())
     }
-    let rows = if head.rows > 0 {
-        format!(", {} rows of {}", head.rows, head.resolution)
-    } else {
-        String::new()
-    };
-    let file = head
-        .weather_file
-        .as_ref()
-        .map_or_else(String::new, |file| format!(" ({file})"));
-    writeln!(out, "\nWeather")?;
-    item(out, &format!("{}{file}{rows}", head.source))?;
-    item(out, &format!("gaps: {}", head.gap_words()))?;
-    for line in &head.notes {
-        item(out, line)?;
-    }
-    Ok(())
 }
 
 /// An indented item, wrapped at words.

@@ -1,0 +1,140 @@
+//! Which span and which weather a replay is asked for, the same for every verb.
+
+use crate::exit::Broken;
+use crate::given;
+use chrono::{Datelike, Days, NaiveDate, NaiveDateTime, NaiveTime};
+use clap::Args;
+use leeside_config::Site;
+use leeside_core::model::Model;
+use leeside_core::time::{MINUTE, Wall, to_utc};
+use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
+use leeside_dryrun::weather::read;
+use std::path::{Path, PathBuf};
+
+/// The word for made-up weather in place of a file.
+const CLEAR_SKY_CALM: &str = "clear-sky-calm";
+
+/// Span, weather, and when somebody is in.
+#[derive(Args, Debug)]
+pub(crate) struct SpanArgs {
+    /// The calendar year to replay, in the site's zone
+    #[arg(long, value_name = "Y", conflicts_with_all = ["from", "to"], required_unless_present_all = ["from", "to"])]
+    year: Option<i32>,
+    /// First date (2027-07-01) or local time (2027-07-01T06:00) to replay
+    #[arg(long, value_name = "A", requires = "to")]
+    from: Option<String>,
+    /// Last date (included) or local time (excluded)
+    #[arg(long, value_name = "B", requires = "from")]
+    to: Option<String>,
+    /// Weather: a TMY3, EPW or CSV file (gzip too), or clear-sky-calm for a
+    /// made-up sky without clouds, wind and rain
+    #[arg(long, value_name = "FILE")]
+    weather: Option<PathBuf>,
+    /// When rooms are occupied: always, never, or times on workdays
+    #[arg(long, value_name = "WHEN", value_parser = occupancy, default_value = "08:00-18:00")]
+    occupied: Occupancy,
+}
+
+impl SpanArgs {
+    /// The site file, with the days of the span.
+    pub(crate) fn site(&self, path: &Path) -> anyhow::Result<Site> {
+        let first = self.from.as_deref().and_then(|from| from.get(..4)).and_then(|year| year.parse().ok());
+        given::site(path, self.year.or(first).unwrap_or(2027))
+    }
+
+    /// The replay that is asked for.
+    pub(crate) fn setting(&self, site: &Site, plant: PlantKind) -> anyhow::Result<Setting> {
+        let (from, to) = self.span(&site.model)?;
+        let Some(file) = &self.weather else {
+            return Err(Broken(format!(
+                "a dry run needs weather: give --weather FILE (TMY3, EPW or CSV), or --weather {CLEAR_SKY_CALM} for \
+                 what sun and timetable alone would do"
+            ))
+            .into());
+        };
+        let sky = if file.as_os_str() == CLEAR_SKY_CALM { Sky::ClearAndCalm } else { rows(file, from, to)? };
+        let (model, occupancy) = (site.model.clone(), self.occupied);
+        Ok(Setting { model, sky, from, to, step_ms: MINUTE, plant, occupancy })
+    }
+
+    fn span(&self, model: &Model) -> anyhow::Result<(Wall, Wall)> {
+        let start_of = |date: NaiveDate| Wall::from_utc(to_utc(model.site.zone, date.and_time(NaiveTime::MIN)).utc);
+        let (from, to) = match (self.year, &self.from, &self.to) {
+            (Some(year), _, _) => {
+                let first = |year| NaiveDate::from_ymd_opt(year, 1, 1).filter(|date| (1990..=2100).contains(&date.year()));
+                let (Some(from), Some(to)) = (first(year), first(year + 1)) else {
+                    return Err(Broken(format!("--year {year}: expected a year from 1990 to 2099")).into());
+                };
+                (start_of(from), start_of(to))
+            }
+            (None, Some(from), Some(to)) => (edge(from, "--from", false, model)?, edge(to, "--to", true, model)?),
+            (None, _, _) => return Err(Broken("give --year, or --from and --to".to_owned()).into()),
+        };
+        if from >= to {
+            return Err(Broken("the span ends before it begins: --from must lie before --to".to_owned()).into());
+        }
+        Ok((from, to))
+    }
+}
+
+fn rows(file: &Path, from: Wall, to: Wall) -> anyhow::Result<Sky> {
+    let weather = read(file).map_err(|error| Broken(error.to_string()))?;
+    // The span itself must be there; its lead-in need not.
+    weather.over(from, to).map_err(|error| Broken(error.to_string()))?;
+    let series = weather.over(from.plus(-LEAD_IN_MS), to).or_else(|_| weather.over(from, to));
+    Ok(Sky::Rows(series.map_err(|error| Broken(error.to_string()))?))
+}
+
+/// One end of the span. A date means its start, or for the last date its end.
+fn edge(text: &str, option: &str, last: bool, model: &Model) -> anyhow::Result<Wall> {
+    let local = if let Ok(date) = text.parse::<NaiveDate>() {
+        let date = if last { date.checked_add_days(Days::new(1)).unwrap_or(date) } else { date };
+        Some(date.and_time(NaiveTime::MIN))
+    } else {
+        ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"].iter().find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())
+    };
+    let local = local
+        .filter(|local| (1990..=2100).contains(&local.year()))
+        .ok_or_else(|| Broken(format!("{option} {text}: expected a date like 2027-07-01 or a time like 2027-07-01T06:00")))?;
+    Ok(Wall::from_utc(to_utc(model.site.zone, local).utc))
+}
+
+/// `always`, `never`, or local times on workdays.
+fn occupancy(text: &str) -> Result<Occupancy, String> {
+    let minute = |text: &str| {
+        let (hour, minute) = text.split_once(':')?;
+        let (hour, minute): (u16, u16) = (hour.parse().ok()?, minute.parse().ok()?);
+        (hour <= 24 && minute < 60 && hour * 60 + minute <= 24 * 60).then_some(hour * 60 + minute)
+    };
+    match text {
+        "always" => Ok(Occupancy::Always),
+        "never" => Ok(Occupancy::Never),
+        times => times
+            .split_once('-')
+            .and_then(|(from, to)| Some((minute(from)?, minute(to)?)))
+            .filter(|(from_min, to_min)| from_min < to_min)
+            .map(|(from_min, to_min)| Occupancy::Workdays { from_min, to_min })
+            .ok_or_else(|| "expected always, never, or times like 08:00-18:00".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn occupancy_is_read_as_people_write_it() {
+        let table = [
+            ("always", Some(Occupancy::Always)),
+            ("never", Some(Occupancy::Never)),
+            ("07:30-17:00", Some(Occupancy::Workdays { from_min: 450, to_min: 1020 })),
+            ("00:00-24:00", Some(Occupancy::Workdays { from_min: 0, to_min: 1440 })),
+            ("18:00-08:00", None),
+            ("8-18", None),
+            ("sometimes", None),
+        ];
+        for (text, want) in table {
+            assert_eq!(occupancy(text).ok(), want, "{text}");
+        }
+    }
+}
