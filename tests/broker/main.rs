@@ -10,6 +10,7 @@ mod building;
 mod client;
 mod daemon;
 mod faults;
+mod foreign;
 mod journal;
 mod link;
 mod storm;

@@ -141,24 +141,22 @@ impl Decoder {
         }
         for (index, device) in model.devices.iter().enumerate() {
             let id = DeviceId::of(index);
-            match wire.drives.get(index) {
-                Some(DriveWire::Foreign { form, address }) => {
-                    if let Some(report) =
-                        wire.forms.get(*form).and_then(|form| form.report.as_ref())
-                    {
-                        let topic = foreign::report_topic(report, &device.name, address);
-                        table.foreign(
-                            topic,
-                            Source::ForeignDrive {
-                                device: id,
-                                form: report.clone(),
-                            },
-                        );
-                    }
+            let foreign = match wire.drives.get(index) {
+                Some(DriveWire::Foreign { form, address }) => wire
+                    .forms
+                    .get(*form)
+                    .and_then(|form| form.report.as_ref())
+                    .map(|report| (report, address)),
+                Some(DriveWire::Own) | None => None,
+            };
+            match foreign {
+                Some((report, address)) => {
+                    let topic = foreign::report_topic(report, &device.name, address);
+                    let form = report.clone();
+                    table.foreign(topic, Source::ForeignDrive { device: id, form });
                 }
-                Some(DriveWire::Own) | None => {
-                    table.own(topics.drive(&model, id, "report"), Source::Drive(id));
-                }
+                // A plant of its own form that says nothing of reports may report in ours.
+                None => table.own(topics.drive(&model, id, "report"), Source::Drive(id)),
             }
         }
         for (index, room) in model.rooms.iter().enumerate() {

@@ -98,17 +98,6 @@ struct CommandOut<'a> {
 }
 
 #[derive(Serialize)]
-struct DriveOut<'a> {
-    sequence: u64,
-    group: &'a str,
-    #[serde(flatten)]
-    order: OrderOut<'a>,
-    at: String,
-    not_after: String,
-    decided_by: &'static str,
-}
-
-#[derive(Serialize)]
 struct PoseState<'a> {
     group: &'a str,
     extension_pct: Option<u8>,
@@ -275,36 +264,6 @@ impl Encoder {
             json(&state),
         ));
         messages
-    }
-
-    /// A command in our own form to each of its drives, for plants that want it so.
-    #[must_use]
-    pub fn drive_commands(&self, command: &Command) -> Vec<Message> {
-        let model = &self.model;
-        let to_drive = |order: &Order| Message {
-            slot: Slot::Drive(order.device),
-            sequence: Some(command.sequence),
-            not_after: Some(command.not_after),
-            moves: vec![order.device],
-            ..Message::event(
-                self.topics.drive(model, order.device, "command"),
-                json(&DriveOut {
-                    sequence: command.sequence,
-                    group: &model.group(command.group).name,
-                    order: order_out(model, order),
-                    at: stamp(command.at.wall),
-                    not_after: stamp(command.not_after),
-                    decided_by: command.decided_by.as_str(),
-                }),
-            )
-        };
-        let own = |order: &&Order| {
-            matches!(
-                self.drives.get(order.device.index()),
-                None | Some(DriveWire::Own)
-            )
-        };
-        command.orders.iter().filter(own).map(to_drive).collect()
     }
 
     /// An order in the form of a foreign plant; `None` for drives that listen to

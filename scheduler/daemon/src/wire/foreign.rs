@@ -23,8 +23,8 @@ pub(super) fn reading(
     // A message that is a bare number is a JSON document too.
     let document = document(payload)?;
     let at = match time {
+        Some(time) => moment(time, &document)?.unwrap_or(arrived),
         None => arrived,
-        Some(time) => moment(time, &document)?,
     };
     let mut value = Part::Unsaid;
     let (mut gust, mut mean, mut direction) = (Part::Unsaid, Part::Unsaid, Part::Unsaid);
@@ -93,16 +93,19 @@ fn quantity(part: &SensorPart, document: &Value) -> Result<Part, Malformed> {
     })
 }
 
-fn moment(time: &TimePart, document: &Value) -> Result<Wall, Malformed> {
-    let value = place(document, Some(&time.pointer));
-    let found = match time.form {
-        TimeForm::Rfc3339 => value.and_then(Value::as_str).and_then(stamp::parse),
-        TimeForm::UnixS => value
-            .and_then(Value::as_f64)
-            .and_then(|s| millis(s * 1_000.0)),
-        TimeForm::UnixMs => value.and_then(Value::as_f64).and_then(millis),
+/// The moment that a message states; `None` where it states none (a bare number
+/// on a topic of its own).
+fn moment(time: &TimePart, document: &Value) -> Result<Option<Wall>, Malformed> {
+    let Some(value) = place(document, Some(&time.pointer)) else {
+        return Ok(None);
     };
-    found.ok_or_else(|| Malformed::new(format!("no moment stands at {:?}", time.pointer)))
+    let found = match time.form {
+        TimeForm::Rfc3339 => value.as_str().and_then(stamp::parse),
+        TimeForm::UnixS => value.as_f64().and_then(|s| millis(s * 1_000.0)),
+        TimeForm::UnixMs => value.as_f64().and_then(millis),
+    };
+    let wrong = || Malformed::new(format!("no moment stands at {:?}", time.pointer));
+    found.map(Some).ok_or_else(wrong)
 }
 
 /// Milliseconds since 1970, where they mean a year that chrono can hold.

@@ -81,7 +81,7 @@ impl Topics {
         )
     }
 
-    /// Something of a drive: `command`, `report`.
+    /// Something of a drive: `report`.
     #[must_use]
     pub fn drive(&self, model: &Model, device: DeviceId, what: &str) -> String {
         format!(

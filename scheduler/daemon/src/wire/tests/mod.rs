@@ -1,6 +1,7 @@
 //! Topics and messages, in tables.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+mod foreign;
 mod incoming;
 mod outgoing;
 mod requests;
