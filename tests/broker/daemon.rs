@@ -160,6 +160,7 @@ impl Daemon {
 }
 
 impl Drop for Daemon {
+    #[expect(clippy::print_stdout, reason = "shown with the failed test")]
     fn drop(&mut self) {
         // It may have ended already.
         let _ = self.child.kill();
@@ -168,7 +169,6 @@ impl Drop for Daemon {
             let lines = self.lines();
             let tail = lines.len().saturating_sub(60);
             for line in &lines[tail..] {
-                // Shown with the failed test.
                 println!("daemon: {line}");
             }
         }

@@ -134,7 +134,7 @@ fn check_type(types: &Value, value: &Value) -> Result<(), String> {
     let fits = match types {
         Value::String(one) => is(one),
         Value::Array(some) => some.iter().any(|one| is(one.as_str().unwrap())),
-        _ => true,
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::Object(_) => true,
     };
     if fits {
         Ok(())
