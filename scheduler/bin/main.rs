@@ -3,6 +3,7 @@
 //! Exit codes everywhere: 0 well, 1 the run failed, 2 what was given is broken,
 //! 3 findings.
 
+mod audit;
 mod calendar;
 mod check;
 mod closed_days;
@@ -40,6 +41,7 @@ enum Verb {
     ClosedDays(closed_days::ClosedDaysArgs),
     Next(next::NextArgs),
     DryRun(dry_run::DryRunArgs),
+    Audit(audit::AuditArgs),
     Lockouts(lockouts::LockoutsArgs),
     Why(why::WhyArgs),
     Run(run::RunArgs),
@@ -54,6 +56,7 @@ fn main() -> ExitCode {
         Verb::ClosedDays(args) => closed_days::run(&args, chrono::Utc::now()),
         Verb::Next(args) => next::run(args),
         Verb::DryRun(args) => dry_run::run(&args),
+        Verb::Audit(args) => audit::run(&args),
         Verb::Lockouts(args) => lockouts::run(&args),
         Verb::Why(args) => why::run(args),
         Verb::Run(args) => run::run(args),

@@ -32,7 +32,7 @@ pub(crate) struct SunArgs {
     #[arg(value_name = "SITE", conflicts_with_all = ["latitude", "longitude", "facade_azimuth", "slat_width"])]
     site: Option<PathBuf>,
     /// The facade, by its name in the site file
-    #[arg(long, value_name = "NAME", requires = "site")]
+    #[arg(long, value_name = "NAME", requires = "site", conflicts_with_all = ["latitude", "longitude"])]
     facade: Option<String>,
     /// Degrees north of the equator, -90..90
     #[arg(long, value_name = "D", requires = "longitude")]
