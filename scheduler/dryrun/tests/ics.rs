@@ -1,6 +1,8 @@
 //! The dry run's calendar: read back by the reader that the site's own calendars
 //! go through, and counted against what the replay told.
 
+#![expect(clippy::unwrap_used, reason = "tests")]
+
 mod example;
 
 use leeside_config::calendar::Calendar;

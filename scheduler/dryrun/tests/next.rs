@@ -1,5 +1,7 @@
 //! What comes next is what the replay will do, counted from the base time.
 
+#![expect(clippy::unwrap_used, reason = "tests")]
+
 mod example;
 
 use leeside_core::ids::GroupId;

@@ -1,6 +1,8 @@
 //! The reason of one movement: the ranks of that moment, the movement before,
 //! the one after, and what would have had to be different.
 
+#![expect(clippy::unwrap_used, reason = "tests")]
+
 mod example;
 
 use leeside_core::ids::GroupId;

@@ -3,7 +3,7 @@
 use super::{Basis, Why};
 use crate::told::Movement;
 use leeside_core::engine::phase_starts;
-use leeside_core::ids::SensorId;
+use leeside_core::ids::{SensorId, TimetableId};
 use leeside_core::model::{Kind, Model};
 use leeside_core::output::Course;
 use leeside_core::pose::Pose;
@@ -217,23 +217,14 @@ pub(super) fn reason(model: &Model, because: &Because) -> String {
             timetable,
             plan,
             phase,
-        } => {
-            let phase = model
-                .timetables
-                .get(timetable.index())
-                .and_then(|timetable| timetable.plans.get(usize::from(*plan)))
-                .and_then(|plan| plan.phases.get(usize::from(*phase)));
-            format!(
-                "the timetable asks for it ({})",
-                phase.map_or("?", |phase| phase.name.as_str())
-            )
-        }
+        } => format!(
+            "the timetable asks for it ({})",
+            phase_name(model, *timetable, *plan, *phase)
+        ),
         Because::Special { index } => {
-            let special = model
-                .specials
-                .get(*index as usize)
-                .map_or("?", |special| special.name.as_str());
-            format!("it is a special day ({special})")
+            let special = model.specials.get(*index as usize);
+            let name = special.map_or("?", |special| special.name.as_str());
+            format!("it is a special day ({name})")
         }
         Because::Rest => "nothing asks for anything else".to_owned(),
         Because::Quiet => "these are quiet hours".to_owned(),
@@ -249,6 +240,15 @@ pub(super) fn reason(model: &Model, because: &Because) -> String {
         Because::GatewayLost { .. } => "the line to the motors is lost".to_owned(),
         Because::Bypassed { .. } => "a sensor has been left out by hand".to_owned(),
     }
+}
+
+fn phase_name(model: &Model, timetable: TimetableId, plan: u16, phase: u16) -> &str {
+    let plan = model
+        .timetables
+        .get(timetable.index())
+        .and_then(|timetable| timetable.plans.get(usize::from(plan)));
+    plan.and_then(|plan| plan.phases.get(usize::from(phase)))
+        .map_or("?", |phase| phase.name.as_str())
 }
 
 /// `13.1 m/s (47 km/h)`.
