@@ -6,6 +6,7 @@ pub(crate) mod span;
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 use leeside_core::time::{HOUR, Wall};
+use leeside_dryrun::html::HtmlReport;
 use leeside_dryrun::ics::IcsSink;
 use leeside_dryrun::replay::{Nothing, PlantKind, Setting, Sink, Stopped, Tally, replay};
 use leeside_dryrun::report::{CsvSink, Head, JsonSink, OutputFile, summary};
@@ -55,6 +56,8 @@ enum Format {
     Json,
     /// Lockouts, phases and special days for a calendar program.
     Ics,
+    /// A page for people, to print: carpets of the year, tables, sun paths.
+    Html,
 }
 
 /// Replays and prints. Exit codes: 0 well, 1 the run failed or was stopped,
@@ -93,7 +96,7 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
     error.chain().any(|cause| {
         let io = cause.downcast_ref::<io::Error>().or_else(|| match cause.downcast_ref::<Stopped>()? {
             Stopped::Sink(io) => Some(io),
-            Stopped::Asked(_) | Stopped::Step(_) => None,
+            Stopped::Asked(_) | Stopped::Step(_) | Stopped::NoSensor(..) => None,
         });
         io.is_some_and(|io| io.kind() == ErrorKind::BrokenPipe)
     })
@@ -120,6 +123,11 @@ fn write(format: Format, setting: &Setting, head: &Head, out: &mut dyn Write) ->
             let mut sink = IcsSink::new(&mut *out, head, &setting.model, from, to);
             replayed(setting, &mut sink)?;
             sink.finish(&setting.model)?;
+        }
+        Format::Html => {
+            let mut sink = HtmlReport::new(setting, head);
+            let tally = replayed(setting, &mut sink)?;
+            out.write_all(sink.finish(&tally).as_bytes())?;
         }
     }
     out.flush()?;
