@@ -1,8 +1,11 @@
 //! `leeside run`: the daemon, with a real plant or a simulated one.
 
+mod aside;
+
 use crate::exit::Broken;
 use anyhow::{Context, anyhow, bail};
-use chrono::{DateTime, Datelike, NaiveDateTime, Utc};
+use aside::Aside;
+use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, NaiveTime, Utc};
 use clap::{Args, ValueEnum};
 use leeside_config::{LoadOptions, Site, site};
 use leeside_core::model::Model;
@@ -75,7 +78,16 @@ struct Prepared {
 ///
 /// Exit codes: 0 stopped in order, 1 could not run, 2 the site file is broken.
 pub(crate) fn run(args: RunArgs) -> anyhow::Result<ExitCode> {
-    log();
+    let quiet = args.quiet;
+    let (log, lines) = (Aside::new(std::io::stderr()), Aside::new(std::io::stdout()));
+    log_to(log.clone());
+    let outcome = run_with(args, (!quiet).then(|| lines.clone()));
+    lines.settle();
+    log.settle();
+    outcome
+}
+
+fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -96,7 +108,7 @@ pub(crate) fn run(args: RunArgs) -> anyhow::Result<ExitCode> {
                 &site,
                 Arc::new(Clock::machine()),
                 journal,
-                args.quiet,
+                lines,
                 None,
             ))?;
         }
@@ -111,7 +123,7 @@ pub(crate) fn run(args: RunArgs) -> anyhow::Result<ExitCode> {
                 &site,
                 clock,
                 args.journal,
-                args.quiet,
+                lines,
                 Some((sky, step_ms)),
             ))?;
         }
@@ -120,12 +132,12 @@ pub(crate) fn run(args: RunArgs) -> anyhow::Result<ExitCode> {
 }
 
 /// Logs go to standard error; what goes by goes to standard output.
-fn log() {
+fn log_to(log: Aside) {
     use tracing_subscriber::filter::{LevelFilter, Targets};
     use tracing_subscriber::layer::SubscriberExt;
     use tracing_subscriber::util::SubscriberInitExt;
     let layer = tracing_subscriber::fmt::layer()
-        .with_writer(std::io::stderr)
+        .with_writer(move || log.clone())
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false);
     // The embedded broker tells every client's coming and going.
@@ -184,9 +196,11 @@ fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
 
 /// The rows of the weather that a simulation from this moment on goes through.
 fn weather_from(weather: Weather, from: Wall) -> anyhow::Result<Series> {
-    let series = match weather {
-        Weather::Real(series) => series,
-        Weather::Typical(typical) => typical.over(from, from.plus(AHEAD_MS)),
+    let series = if let Weather::Real(series) = weather {
+        series
+    } else {
+        let laid_out = weather.over(from, from.plus(AHEAD_MS));
+        laid_out.map_err(|error| anyhow!(Broken(error.to_string())))?
     };
     let (first, last) = (series.rows.first(), series.rows.last());
     if first.is_none_or(|row| from < row.start) || last.is_none_or(|row| from >= row.end) {
@@ -222,20 +236,21 @@ fn moment(model: &Model, text: &str) -> anyhow::Result<Wall> {
 }
 
 fn before_storm(model: &Model, weather: &Weather) -> anyhow::Result<Wall> {
-    let found = match weather {
-        Weather::Real(series) => simulated::before_storm(model, series, LEAD_MS),
-        Weather::Typical(typical) => {
-            let year = Utc::now().year();
-            let day = |year| {
-                chrono::NaiveDate::from_ymd_opt(year, 1, 1)
-                    .map(|date| date.and_time(chrono::NaiveTime::MIN))
-            };
-            let (Some(from), Some(to)) = (day(year), day(year + 1)) else {
-                bail!("the year {year} has no days")
-            };
-            let series = typical.over(Wall::from_utc(from.and_utc()), Wall::from_utc(to.and_utc()));
-            simulated::before_storm(model, &series, LEAD_MS)
-        }
+    let found = if let Weather::Real(series) = weather {
+        simulated::before_storm(model, series, LEAD_MS)
+    } else {
+        // Of no year of its own: laid out over this one.
+        let year = Utc::now().year();
+        let start = |year| {
+            NaiveDate::from_ymd_opt(year, 1, 1).map(|date| date.and_time(NaiveTime::MIN).and_utc())
+        };
+        let (Some(from), Some(to)) = (start(year), start(year + 1)) else {
+            bail!("the year {year} has no days")
+        };
+        let series = weather.over(Wall::from_utc(from), Wall::from_utc(to));
+        series
+            .ok()
+            .and_then(|series| simulated::before_storm(model, &series, LEAD_MS))
     };
     found.ok_or_else(|| {
         let what = "the weather file has no wind as strong as the limits of the site";
@@ -247,7 +262,7 @@ async fn serve(
     site: &Site,
     clock: Arc<Clock>,
     journal: Option<PathBuf>,
-    quiet: bool,
+    lines: Option<Aside>,
     simulation: Option<(Sky, i64)>,
 ) -> anyhow::Result<()> {
     let (stopper, stop) = watch::channel(false);
@@ -280,7 +295,7 @@ async fn serve(
             .await;
         })
     });
-    let watch = printer(&site.model, quiet);
+    let watch = printer(&site.model, lines);
     let options = Options {
         clock,
         journal,
@@ -293,19 +308,19 @@ async fn serve(
         simulated.abort();
     }
     signals.abort();
-    ended.context("the service could not be started")
+    Ok(ended?)
 }
 
 /// Prints what goes by.
-fn printer(model: &Arc<Model>, quiet: bool) -> service::Watch {
+fn printer(model: &Arc<Model>, to: Option<Aside>) -> service::Watch {
+    let Some(mut to) = to else {
+        return Box::new(|_, _| {});
+    };
     let mut lines = Lines::new(Arc::clone(model));
     Box::new(move |now: Now, seen: &Seen<'_>| {
-        if quiet {
-            return;
-        }
         if let Some(line) = lines.line(now, seen) {
-            // A reader who has gone away (a closed pipe) stops nothing.
-            let _ = writeln!(std::io::stdout().lock(), "{line}");
+            // In one piece, so that it is left out in one piece; it never fails.
+            let _ = to.write_all(format!("{line}\n").as_bytes());
         }
     })
 }

@@ -82,7 +82,7 @@ pub struct BrokerPlace {
     pub port: u16,
 }
 
-/// Why the service does not start. Once it runs, nothing ends it but its stop.
+/// Why the service does not start, or (for a fault of its own only) does not go on.
 #[derive(Debug, thiserror::Error)]
 pub enum ServiceError {
     /// The embedded broker.
@@ -91,6 +91,11 @@ pub enum ServiceError {
     /// Certificates.
     #[error("TLS towards the broker: {0}")]
     Tls(#[from] TlsError),
+    /// The task that holds the connection has ended by itself.
+    #[error(
+        "the connection to the broker was given up by a fault of this program; please report it with the log"
+    )]
+    Link,
     /// The password file.
     #[error(
         "the password file {path} cannot be read: {source}; its first line has to be the password"
@@ -166,7 +171,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         // Nobody may have waited for it.
         let _ = ready.send(place);
     }
-    service.turn(&mut inbox, stop).await;
+    let turned = service.turn(&mut inbox, stop).await;
     // The poller goes on as long as the inbox is there: the goodbye has to leave.
     service.end().await;
     drop(inbox);
@@ -174,7 +179,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     if let Some(broker) = own_broker {
         broker.stop(GOODBYE).await;
     }
-    Ok(())
+    turned
 }
 
 async fn start_broker(site: &Site) -> Result<Option<Running>, ServiceError> {
@@ -254,8 +259,12 @@ impl Service {
         self.look_at_clock().await;
     }
 
-    /// The loop itself.
-    async fn turn(&mut self, inbox: &mut Inbox, mut stop: watch::Receiver<bool>) {
+    /// The loop itself, until it is told to stop.
+    async fn turn(
+        &mut self,
+        inbox: &mut Inbox,
+        mut stop: watch::Receiver<bool>,
+    ) -> Result<(), ServiceError> {
         let mut heartbeat = tokio::time::interval(HEARTBEAT);
         let mut housekeeping = tokio::time::interval(HOUSEKEEPING);
         let mut journal = self.recorder.as_ref().map(Recorder::condition);
@@ -269,11 +278,11 @@ impl Service {
                 stopped = stop.wait_for(|stop| *stop) => {
                     // An error means that nobody is left who could say stop: so stop.
                     drop(stopped);
-                    return;
+                    return Ok(());
                 }
                 event = inbox.next() => match event {
                     Some(event) => self.link(event).await,
-                    None => return,
+                    None => return Err(ServiceError::Link),
                 },
                 () = sleep_until(wake) => self.handle(Input::Tick).await,
                 () = sleep_until(due) => {}
