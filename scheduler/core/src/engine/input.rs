@@ -56,7 +56,7 @@ impl Core {
             self.stale.at.get_or_insert(self.now.steady);
         }
         // It may have been silent: from now on it can be silent again.
-        if !self.timers.has(WakeFor::SensorSilent(reading.sensor)) {
+        if before.0 != Standing::Good && !self.timers.has(WakeFor::SensorSilent(reading.sensor)) {
             self.arm_sensor(reading.sensor);
         }
         if checks && !self.timers.has(WakeFor::SensorCheck(reading.sensor)) {
