@@ -155,6 +155,7 @@ pub(crate) fn print(text: &str) -> anyhow::Result<()> {
 }
 
 #[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
 

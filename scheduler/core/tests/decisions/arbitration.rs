@@ -130,6 +130,10 @@ struct Setting {
 
 /// What is to be expected, by the table and the bounds: the group's word and pose,
 /// and what holds its device instead.
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "only weather can be unknown"
+)]
 fn expected(states: &[State], setting: Setting) -> (Word, Option<u8>, Option<Word>) {
     let has = |state: State| states.contains(&state);
     let speaks = |(state, ..): &&(State, u8, Word, Option<u8>)| {

@@ -1,7 +1,7 @@
 //! The way to the plant: one connection to the broker at a time.
 //!
 //! One task polls the event loop and does nothing else that could wait
-//! ([`poller`]); what leaves goes through the [`outbox`], which holds *present*
+//! (`poller`); what leaves goes through the `outbox`, which holds *present*
 //! messages only. Each connection gets a client of its own, so that nothing of
 //! an old one (packet numbers, half-sent messages, buffered events) can reach
 //! a new one.

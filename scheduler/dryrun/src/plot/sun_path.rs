@@ -193,7 +193,7 @@ fn draw_region(svg: &mut String, frame: &Frame, region: &Region) {
     let columns: Vec<_> = region
         .band
         .iter()
-        .map(|(azimuth, low, high)| (frame.from_left(*azimuth), *low, *high))
+        .map(|(azimuth, low, high)| (frame.across(*azimuth), *low, *high))
         .collect();
     let fill = pattern(region.kind);
     for piece in columns.chunk_by(|a, b| b.0 >= a.0 && (a.2 > a.1) == (b.2 > b.1)) {

@@ -32,12 +32,12 @@ impl Frame {
     }
 
     /// Degrees from the left edge, 0..360.
-    pub(super) fn from_left(&self, azimuth: f64) -> f64 {
+    pub(super) fn across(&self, azimuth: f64) -> f64 {
         (azimuth - self.left_azimuth).rem_euclid(360.0)
     }
 
     pub(super) fn x(&self, azimuth: f64) -> f64 {
-        self.x_from_left(self.from_left(azimuth))
+        self.x_from_left(self.across(azimuth))
     }
 
     pub(super) fn x_from_left(&self, degrees: f64) -> f64 {
@@ -53,7 +53,7 @@ impl Frame {
         let mut path = String::new();
         let mut before: Option<f64> = None;
         for (azimuth, elevation) in points {
-            let across = self.from_left(azimuth);
+            let across = self.across(azimuth);
             let (x, y) = (self.x_from_left(across), self.y(elevation));
             let goes_on = before.is_some_and(|b| (across - b).abs() < 180.0);
             let _ = write!(path, "{}{x:.1} {y:.1}", if goes_on { 'L' } else { 'M' });
