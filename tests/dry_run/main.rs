@@ -228,3 +228,24 @@ fn lockouts_refuse_what_they_cannot_answer() {
         assert!(err(&output).contains(complaint), "{args:?}: {}", err(&output));
     }
 }
+
+#[test]
+fn an_audit_tells_each_device_and_ends_with_3_where_one_was_out_too_long() {
+    // A week in June with gusts and no frost: every device gets in within the 150 s of the site file.
+    let args = ["audit", SITE, "--from", "2013-06-10", "--to", "2013-06-16", "--weather", JFK_2013];
+    let calm = run(&args);
+    assert_eq!(calm.status.code(), Some(0), "{}", err(&calm));
+    let text = out(&calm);
+    for words in ["Storm audit of The Slipway", "Verdict", "none", "nothing fails", "simulated plant", "harbour terrace"] {
+        assert!(text.contains(words), "{words} is not in\n{text}");
+    }
+    // A broker gap of two minutes as each storm begins is more than that.
+    let failing = run(&[&args[..], &["--faults", "--format", "json"]].concat());
+    assert_eq!(failing.status.code(), Some(3), "{}", err(&failing));
+    let value: serde_json::Value = serde_json::from_slice(&failing.stdout).unwrap();
+    assert_eq!(value["format_version"], 1);
+    assert_eq!(value["findings"], true);
+    let scenarios = value["scenarios"].as_array().unwrap();
+    assert_eq!(scenarios[0]["scenario"], "nothing fails");
+    assert!(scenarios.iter().any(|scenario| scenario["scenario"] == "broker gap"));
+}
