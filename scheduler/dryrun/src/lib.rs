@@ -1,6 +1,7 @@
 //! The dry run: weather in, core and plant replayed, reports out.
 
 pub mod audit;
+pub mod diff;
 pub mod html;
 pub mod ics;
 pub mod lockouts;

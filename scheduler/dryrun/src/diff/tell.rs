@@ -1,0 +1,344 @@
+//! What changed, in words and for programs.
+
+use super::{Difference, GroupDiff, How, KeyChange, Step, differs};
+use crate::replay::GroupMonth;
+use crate::report::Head;
+use crate::told::{day_and_clock, distance, iso_local, iso_utc, pose_json, wrapped};
+use leeside_core::model::Model;
+use leeside_core::output::Word;
+use leeside_core::time::HOUR;
+use serde_json::{Map, Value, json};
+use std::fmt::Write as _;
+
+/// Version of the JSON form.
+const FORMAT_VERSION: u32 = 1;
+/// Lines are wrapped at this width.
+const WIDTH: usize = 100;
+/// Differences that the text tells one by one.
+const MOST_TOLD: usize = 40;
+
+/// In words. `old` and `new` are the heads of both replays.
+#[must_use]
+pub fn text(
+    model: &Model,
+    old: &Head,
+    new: &Head,
+    keys: &[KeyChange],
+    groups: &[GroupDiff],
+) -> String {
+    let mut out = String::new();
+    // Writing to a String does not fail.
+    let _ = writeln!(
+        out,
+        "What changes at {}, {} to {} ({})",
+        new.site, new.from, new.to, new.zone
+    );
+    for line in [format!("weather: {}", new.source)]
+        .iter()
+        .chain(&new.assumptions)
+    {
+        wrapped(&mut out, "  - ", line, WIDTH);
+    }
+    let _ = writeln!(
+        out,
+        "  old  {}\n  new  {}",
+        old.fingerprint(),
+        new.fingerprint()
+    );
+    changed_keys(&mut out, keys);
+    let count: usize = groups.iter().map(|group| group.differences.len()).sum();
+    if !differs(groups) {
+        out.push_str("\nBehaviour: the same, movement by movement\n");
+        return out;
+    }
+    let all: usize = groups
+        .iter()
+        .filter_map(|group| group.old.as_ref())
+        .map(|(moved, _)| moved)
+        .sum();
+    let _ = writeln!(
+        out,
+        "\nBehaviour: {count} differences; the old site makes {all} movements"
+    );
+    by_group(&mut out, groups);
+    by_cause(&mut out, groups);
+    hours(&mut out, groups);
+    one_by_one(&mut out, model, groups, count);
+    out
+}
+
+fn changed_keys(out: &mut String, keys: &[KeyChange]) {
+    let _ = writeln!(out, "\nKeys changed: {}", keys.len());
+    for change in keys {
+        let _ = writeln!(out, "  {}", change.key);
+        let told = |value: &Option<String>| value.clone().unwrap_or_else(|| "not there".to_owned());
+        wrapped(out, "      was  ", &told(&change.old), WIDTH);
+        wrapped(out, "      now  ", &told(&change.new), WIDTH);
+    }
+}
+
+fn name_width(groups: &[GroupDiff]) -> usize {
+    groups
+        .iter()
+        .map(|group| group.name.chars().count())
+        .max()
+        .unwrap_or(0)
+        .max(5)
+}
+
+fn dash(count: usize) -> String {
+    if count == 0 {
+        "·".to_owned()
+    } else {
+        count.to_string()
+    }
+}
+
+fn by_group(out: &mut String, groups: &[GroupDiff]) {
+    let width = name_width(groups);
+    let _ = write!(out, "\n{:<width$} {:>7} {:>7}", "group", "before", "after");
+    for how in How::ALL {
+        let _ = write!(out, " {:>11}", how.as_str().replace('_', " "));
+    }
+    out.push('\n');
+    for group in groups
+        .iter()
+        .filter(|group| !group.differences.is_empty() || group.old != group.new)
+    {
+        let moved = |of: &Option<(usize, GroupMonth)>| {
+            of.as_ref()
+                .map_or_else(|| "none".to_owned(), |(moved, _)| moved.to_string())
+        };
+        let _ = write!(
+            out,
+            "{:<width$} {:>7} {:>7}",
+            group.name,
+            moved(&group.old),
+            moved(&group.new)
+        );
+        for how in How::ALL {
+            let _ = write!(out, " {:>11}", dash(group.count(how, None)));
+        }
+        out.push('\n');
+    }
+}
+
+fn by_cause(out: &mut String, groups: &[GroupDiff]) {
+    let _ = write!(out, "\n{:<10}", "by cause");
+    for how in How::ALL {
+        let _ = write!(out, " {:>11}", how.as_str().replace('_', " "));
+    }
+    out.push('\n');
+    for word in Word::ALL {
+        let counts = How::ALL.map(|how| {
+            groups
+                .iter()
+                .map(|group| group.count(how, Some(word)))
+                .sum::<usize>()
+        });
+        if counts.iter().any(|count| *count > 0) {
+            let _ = write!(out, "{:<10}", word.as_str());
+            for count in counts {
+                let _ = write!(out, " {:>11}", dash(count));
+            }
+            out.push('\n');
+        }
+    }
+}
+
+/// Hours before and after, only where they differ.
+fn hours(out: &mut String, groups: &[GroupDiff]) {
+    let width = name_width(groups);
+    let _ = writeln!(
+        out,
+        "\n{:<width$} {:>20} {:>20} {:>20}",
+        "hours", "shaded", "locked", "in refuge"
+    );
+    for group in groups {
+        let (old, new) = (account(group.old.as_ref()), account(group.new.as_ref()));
+        if old == new {
+            continue;
+        }
+        let _ = write!(out, "{:<width$}", group.name);
+        for (before, after) in old.into_iter().zip(new) {
+            let told = if before == after {
+                format!("{:.1}", hour(before))
+            } else {
+                format!("{:.1} -> {:.1}", hour(before), hour(after))
+            };
+            let _ = write!(out, " {told:>20}");
+        }
+        out.push('\n');
+    }
+}
+
+/// Shaded, locked, in refuge, ms.
+fn account(of: Option<&(usize, GroupMonth)>) -> [i64; 3] {
+    of.map_or([0; 3], |(_, month)| {
+        [month.shaded_ms, month.locked_ms, month.refuge_ms]
+    })
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "a century is 3e12 ms, far below 2^53"
+)]
+fn hour(ms: i64) -> f64 {
+    ms as f64 / HOUR as f64
+}
+
+fn one_by_one(out: &mut String, model: &Model, groups: &[GroupDiff], count: usize) {
+    let mut all: Vec<(&str, &Difference)> = vec![];
+    for group in groups {
+        all.extend(
+            group
+                .differences
+                .iter()
+                .map(|one| (group.name.as_str(), one)),
+        );
+    }
+    all.sort_by_key(|(_, one)| one.at());
+    let told = MOST_TOLD.min(count);
+    let _ = writeln!(out, "\nThe first {told} of {count}, in order of time");
+    for (name, one) in all.into_iter().take(MOST_TOLD) {
+        let how = one.how.as_str().replace('_', " ");
+        let _ = writeln!(
+            out,
+            "  {} {name}: {how}{}",
+            day_and_clock(model, one.at()),
+            shift(one)
+        );
+        for (label, step) in [("was", &one.old), ("now", &one.new)] {
+            if let Some(step) = step {
+                let told = format!("{} ({}: {})", step.pose, step.word.as_str(), step.reason);
+                wrapped(out, &format!("      {label}  "), &told, WIDTH);
+            }
+        }
+    }
+    if count > MOST_TOLD {
+        out.push_str("  (all of them with --format json)\n");
+    }
+}
+
+/// By how much it was moved.
+fn shift(one: &Difference) -> String {
+    match (&one.old, &one.new) {
+        (Some(old), Some(new)) if old.at < new.at => {
+            format!(", {} later", distance(old.at, new.at))
+        }
+        (Some(old), Some(new)) if new.at < old.at => {
+            format!(", {} earlier", distance(new.at, old.at))
+        }
+        _ => String::new(),
+    }
+}
+
+/// For programs: `format_version`, `old` and `new` (heads), `keys`, `differs`,
+/// `groups` with counts, hours and every difference.
+#[must_use]
+pub fn json(
+    model: &Model,
+    old: &Head,
+    new: &Head,
+    keys: &[KeyChange],
+    groups: &[GroupDiff],
+) -> Value {
+    let keys = keys
+        .iter()
+        .map(|change| json!({ "key": change.key, "old": change.old, "new": change.new }));
+    json!({
+        "format_version": FORMAT_VERSION,
+        "old": old,
+        "new": new,
+        "keys": keys.collect::<Vec<_>>(),
+        "differs": differs(groups),
+        "groups": groups.iter().map(|group| one_group(model, group)).collect::<Vec<_>>(),
+    })
+}
+
+fn one_group(model: &Model, group: &GroupDiff) -> Value {
+    let counts = How::ALL.map(|how| {
+        let words = Word::ALL
+            .iter()
+            .map(|word| (word, group.count(how, Some(*word))))
+            .filter(|(_, count)| *count > 0);
+        let words: Map<String, Value> = words
+            .map(|(word, count)| (word.as_str().to_owned(), json!(count)))
+            .collect();
+        (
+            how.as_str().to_owned(),
+            json!({ "all": group.count(how, None), "by_word": words }),
+        )
+    });
+    let side = |of: &Option<(usize, GroupMonth)>| {
+        of.as_ref().map(|(moved, month)| {
+            json!({
+                "movements": moved,
+                "starts": month.starts,
+                "sunlit_h": rounded(month.sunlit_ms),
+                "shaded_h": rounded(month.shaded_ms),
+                "locked_h": rounded(month.locked_ms),
+                "refuge_h": rounded(month.refuge_ms),
+            })
+        })
+    };
+    let differences = group.differences.iter().map(|one| {
+        json!({
+            "how": one.how.as_str(),
+            "old": one.old.as_ref().map(|step| step_json(model, step)),
+            "new": one.new.as_ref().map(|step| step_json(model, step)),
+        })
+    });
+    json!({
+        "group": group.name,
+        "old": side(&group.old),
+        "new": side(&group.new),
+        "counts": Map::from_iter(counts),
+        "differences": differences.collect::<Vec<_>>(),
+    })
+}
+
+fn rounded(ms: i64) -> f64 {
+    (hour(ms) * 100.0).round() / 100.0
+}
+
+fn step_json(model: &Model, step: &Step) -> Value {
+    let mut told = Map::new();
+    told.insert("at_local".to_owned(), json!(iso_local(model, step.at)));
+    told.insert("at_utc".to_owned(), json!(iso_utc(step.at)));
+    pose_json(&mut told, Some(step.pose));
+    told.insert("decided_by".to_owned(), json!(step.word.as_str()));
+    told.insert("reason".to_owned(), json!(step.reason));
+    Value::Object(told)
+}
+
+/// Files beside the site file that changed, as changes of a key each.
+#[must_use]
+pub fn files(old: &[(String, String)], new: &[(String, String)]) -> Vec<KeyChange> {
+    let short = |sha: &String| sha.get(..12).unwrap_or(sha).to_owned();
+    let mut found = vec![];
+    for (name, sha) in old {
+        let other = new
+            .iter()
+            .find(|(other, _)| other == name)
+            .map(|(_, sha)| sha);
+        if other != Some(sha) {
+            found.push(KeyChange {
+                key: format!("file {name}"),
+                old: Some(short(sha)),
+                new: other.map(short),
+            });
+        }
+    }
+    for (name, sha) in new
+        .iter()
+        .filter(|(name, _)| !old.iter().any(|(other, _)| other == name))
+    {
+        found.push(KeyChange {
+            key: format!("file {name}"),
+            old: None,
+            new: Some(short(sha)),
+        });
+    }
+    found
+}
