@@ -7,6 +7,7 @@ mod audit;
 mod calendar;
 mod check;
 mod closed_days;
+mod diff;
 mod dry_run;
 mod exit;
 mod given;
@@ -44,6 +45,7 @@ enum Verb {
     Audit(audit::AuditArgs),
     Lockouts(lockouts::LockoutsArgs),
     Why(why::WhyArgs),
+    Diff(diff::DiffArgs),
     Run(run::RunArgs),
 }
 
@@ -59,6 +61,7 @@ fn main() -> ExitCode {
         Verb::Audit(args) => audit::run(&args),
         Verb::Lockouts(args) => lockouts::run(&args),
         Verb::Why(args) => why::run(args),
+        Verb::Diff(args) => diff::run(args),
         Verb::Run(args) => run::run(args),
     };
     exit::code(outcome)
