@@ -238,6 +238,7 @@ fire_moves_service = {{ answer = false, decided_by = "the benchmark", decided_on
 frozen_device_in_wind = {{ answer = "hold", decided_by = "the benchmark", decided_on = 2026-11-01 }}
 weather_known_for_s = 1
 command_lifetime_s = 60
+time_to_safe_max_s = 60
 [broker]
 root = "bench"
 external = {{ host = "127.0.0.1", port = {port} }}
@@ -249,6 +250,7 @@ name = "screen"
 kind = "screen"
 travel_extend_s = 1
 travel_retract_s = 1
+reversal_pause_s = 0.5
 wind_limit_mps = 14
 wind_limit_source = "made up for a benchmark"
 refuge = {{ wind = "retracted", hail = "not_harmed", ice = "not_harmed", rain = "not_harmed" }}
@@ -277,7 +279,7 @@ closed = "workday"
     for n in 0..drives {
         write!(
             text,
-            "[[feeder]]\nname = \"F-{n}\"\n[[device]]\nname = \"D-{n}\"\nproduct = \"screen\"\nfacade = \"south\"\nfeeder = \"F-{n}\"\ndrive_form = \"plain\"\nreports = false\n"
+            "[[feeder]]\nname = \"F-{n}\"\nstagger_s = 0.2\n[[device]]\nname = \"D-{n}\"\nproduct = \"screen\"\nfacade = \"south\"\nfeeder = \"F-{n}\"\ndrive_form = \"plain\"\nreports = false\n"
         )
         .unwrap();
     }
@@ -295,7 +297,7 @@ closed = "workday"
     let path = dir.join("site.toml");
     std::fs::write(&path, text).unwrap();
     load_site(&path, &LoadOptions::around(2027))
-        .map_err(|problems| format!("{:#?}", &problems[..1]))
+        .map_err(|problems| format!("{:#?}", &problems[..problems.len().min(8)]))
         .unwrap()
         .0
 }

@@ -5,7 +5,7 @@ use crate::kind::Kind;
 use leeside_core::input::Input;
 use leeside_core::time::Now;
 
-/// How sure a commit must be before it returns.
+/// How sure a batch must be in the end.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub enum Durability {
     /// Survives the end of the program, however sudden; a power cut may take the
@@ -94,6 +94,13 @@ impl Batch {
     #[must_use]
     pub fn len(&self) -> usize {
         self.rows.len()
+    }
+
+    /// How sure it must be in the end: whether [`sync`](crate::Journal::sync) has
+    /// to follow its [`write`](crate::Journal::write).
+    #[must_use]
+    pub const fn durability(&self) -> Durability {
+        self.durability
     }
 
     /// Adds all of another batch after this one.

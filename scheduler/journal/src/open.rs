@@ -1,6 +1,6 @@
 //! Opening a journal, and writing to it.
 
-use crate::batch::{Batch, Durability, Row};
+use crate::batch::{Batch, Row};
 use crate::chain::{Hash, Head, Header, link, seal};
 use crate::error::Error;
 use crate::kind::Kind;
@@ -21,7 +21,6 @@ pub struct Journal {
     pub(crate) db: Connection,
     pub(crate) head: Head,
     run: i64,
-    durability: Durability,
     path: PathBuf,
     /// Held while this journal may write; the system lets go of it with the process.
     _lock: Option<File>,
@@ -75,7 +74,6 @@ impl Journal {
             db,
             head,
             run,
-            durability: Durability::Process,
             path: path.to_owned(),
             _lock: lock,
         })
@@ -102,15 +100,6 @@ impl Journal {
         if batch.is_empty() {
             return Ok(self.head);
         }
-        if batch.durability != self.durability {
-            let level = match batch.durability {
-                Durability::Process => "NORMAL",
-                Durability::Power => "FULL",
-            };
-            self.db
-                .execute_batch(&format!("PRAGMA synchronous = {level}"))?;
-            self.durability = batch.durability;
-        }
         let tx = self.db.transaction()?;
         let (mut head, mut run) = (self.head, self.run);
         for row in &batch.rows {
@@ -133,6 +122,29 @@ impl Journal {
         tx.commit()?;
         (self.head, self.run) = (head, run);
         Ok(head)
+    }
+
+    /// Returns once everything written so far survives a power cut too.
+    ///
+    /// [`write`](Self::write) hands a batch to the system, so that it survives the
+    /// end of this program; this waits for the disk as well. The two are apart so
+    /// that a command need not wait for the second.
+    ///
+    /// # Errors
+    /// Where the disk fails.
+    pub fn sync(&self) -> Result<(), Error> {
+        let mut name = self.path.as_os_str().to_owned();
+        name.push("-wal");
+        // Every commit lies in the write-ahead log; what a checkpoint has moved out
+        // of it, SQLite has synced itself.
+        let synced = File::open(PathBuf::from(name)).and_then(|log| log.sync_data());
+        match synced {
+            Err(source) if source.kind() != std::io::ErrorKind::NotFound => Err(Error::Open {
+                path: self.path.clone(),
+                source,
+            }),
+            Ok(()) | Err(_) => Ok(()),
+        }
     }
 
     /// Writes a single input.
@@ -158,8 +170,9 @@ impl Journal {
     ) -> Result<Head, Error> {
         let mut batch = Batch::new();
         batch.row(now, kind, subject, body);
-        batch.at_least(Durability::Power);
-        self.write(&batch)
+        let head = self.write(&batch)?;
+        self.sync()?;
+        Ok(head)
     }
 
     /// Which run the next row belongs to: the id of the row that began it.

@@ -426,7 +426,7 @@ impl Service {
         self.outbox.goodbye();
         // A moment for the goodbye itself to leave.
         tokio::time::sleep(Duration::from_millis(50)).await;
-        self.write_snapshot(now).await;
+        self.write_snapshot(now, true).await;
         if let Some(recorder) = self.recorder.take() {
             recorder.finish();
         }

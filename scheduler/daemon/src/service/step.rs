@@ -48,19 +48,15 @@ impl Service {
         if input == Input::Tick && outputs.is_empty() {
             return;
         }
-        (self.watch)(now, &Seen::Input(&input));
         let matters = !outputs.is_empty() || is_turning_point(&input);
-        let mut messages = Vec::new();
+        let mut leaving = Vec::new();
         let mut batch = Batch::new();
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
             tracing::error!(%error, "an input cannot be written down");
         }
         for output in &outputs {
-            (self.watch)(now, &Seen::Output(output));
-            self.output(now, output, &mut batch, &mut messages);
-        }
-        if self.recorder.is_some() && self.snapshot.due(now, matters) {
-            self.add_snapshot(now, &mut batch);
+            let message = self.output(now, output, &mut batch);
+            leaving.extend(message.map(|message| (message, output)));
         }
         if matters {
             batch.at_least(Durability::Power);
@@ -68,8 +64,22 @@ impl Service {
         if let Some(recorder) = &self.recorder {
             recorder.write(batch, matters).await;
         }
-        for message in messages {
+        for (message, output) in leaving {
             self.send(message);
+            if let Output::Command(command) = output {
+                self.encoder
+                    .foreign_orders(command)
+                    .for_each(|message| self.send(message));
+                self.send(self.encoder.pose(command));
+            }
+        }
+        // Whoever watches, and the state, come after what has to leave.
+        (self.watch)(now, &Seen::Input(&input));
+        for output in &outputs {
+            (self.watch)(now, &Seen::Output(output));
+        }
+        if self.recorder.is_some() && self.snapshot.due(now, matters) {
+            self.write_snapshot(now, false).await;
         }
     }
 
@@ -87,22 +97,13 @@ impl Service {
         }
     }
 
-    fn output(
-        &mut self,
-        now: Now,
-        output: &Output,
-        batch: &mut Batch,
-        messages: &mut Vec<Message>,
-    ) {
-        let model = &self.model;
-        match output {
+    /// Writes an output down, and gives the message that has to leave for it.
+    fn output(&mut self, now: Now, output: &Output, batch: &mut Batch) -> Option<Message> {
+        let (model, encoder) = (&self.model, &self.encoder);
+        let (at, kind, subject, message) = match output {
             Output::Command(command) => {
-                let all = self.encoder.command(command);
-                let name = &model.group(command.group).name;
-                if let Some(first) = all.first() {
-                    batch.row(command.at, Kind::Command, name, first.payload.clone());
-                }
-                messages.extend(all);
+                let name = model.group(command.group).name.as_str();
+                (command.at, Kind::Command, name, encoder.command(command))
             }
             Output::Lockout(change) => {
                 let name = &model.group(change.group).name;
@@ -110,20 +111,19 @@ impl Service {
                     change.at,
                     Kind::Lockout,
                     name,
-                    self.encoder.lockout_record(change),
+                    encoder.lockout_record(change),
                 );
-                if self.board.lockout(model, change) {
-                    messages.push(
-                        self.encoder
-                            .lockouts(&self.board, change.group, change.at.wall),
-                    );
-                }
+                let news = self.board.lockout(model, change);
+                return news.then(|| encoder.lockouts(&self.board, change.group, change.at.wall));
             }
             Output::Alarm(alarm) => {
-                let message = self.encoder.alarm(alarm);
-                batch.row(alarm.at, Kind::Alarm, &alarm.key, message.payload.clone());
                 self.board.alarm(model, alarm);
-                messages.push(message);
+                (
+                    alarm.at,
+                    Kind::Alarm,
+                    alarm.key.as_str(),
+                    encoder.alarm(alarm),
+                )
             }
             Output::Refused {
                 group,
@@ -131,23 +131,27 @@ impl Service {
                 word,
                 because,
             } => {
-                let message = self.encoder.refused(*group, by, *word, because, now.wall);
                 let name = group.map_or("", |group| model.group(group).name.as_str());
-                batch.row(now, Kind::Refused, name, message.payload.clone());
-                messages.push(message);
+                (
+                    now,
+                    Kind::Refused,
+                    name,
+                    encoder.refused(*group, by, *word, because, now.wall),
+                )
             }
             Output::Announce { group, ends } => {
-                let message = self.encoder.announce(*group, *ends, now.wall);
-                batch.row(
+                let name = model.group(*group).name.as_str();
+                (
                     now,
                     Kind::Announce,
-                    &model.group(*group).name,
-                    message.payload.clone(),
-                );
-                messages.push(message);
+                    name,
+                    encoder.announce(*group, *ends, now.wall),
+                )
             }
-            Output::Wake(_) => {}
-        }
+            Output::Wake(_) => return None,
+        };
+        batch.row(at, kind, subject, message.payload.clone());
+        Some(message)
     }
 
     /// Sends a message, with its moments on the runtime's clock.
@@ -189,13 +193,15 @@ impl Service {
         }
     }
 
-    /// Writes the state by itself, at an orderly end.
-    pub(super) async fn write_snapshot(&mut self, now: Now) {
+    /// Writes the state down; at an orderly end it is waited for.
+    pub(super) async fn write_snapshot(&mut self, now: Now, wait: bool) {
         let mut batch = Batch::new();
         self.add_snapshot(now, &mut batch);
-        batch.at_least(Durability::Power);
+        if wait {
+            batch.at_least(Durability::Power);
+        }
         if let Some(recorder) = &self.recorder {
-            recorder.write(batch, true).await;
+            recorder.write(batch, wait).await;
         }
     }
 }

@@ -227,12 +227,11 @@ impl Encoder {
         &self.topics
     }
 
-    /// A command: to its group, to each of its drives that has a foreign form,
-    /// and the pose that the group was sent to.
+    /// A command to its group.
     #[must_use]
-    pub fn command(&self, command: &Command) -> Vec<Message> {
+    pub fn command(&self, command: &Command) -> Message {
         let model = &self.model;
-        let mut messages = vec![Message {
+        Message {
             slot: Slot::Command(command.group),
             sequence: Some(command.sequence),
             not_after: Some(command.not_after),
@@ -241,13 +240,24 @@ impl Encoder {
                 self.topics.group(model, command.group, "command"),
                 command_payload(model, command),
             )
-        }];
-        messages.extend(
-            command
-                .orders
-                .iter()
-                .filter_map(|order| self.foreign_order(command, order)),
-        );
+        }
+    }
+
+    /// The same command to each of its drives that has a foreign form.
+    pub fn foreign_orders<'a>(
+        &'a self,
+        command: &'a Command,
+    ) -> impl Iterator<Item = Message> + 'a {
+        command
+            .orders
+            .iter()
+            .filter_map(|order| self.foreign_order(command, order))
+    }
+
+    /// The pose that a command sends its group to.
+    #[must_use]
+    pub fn pose(&self, command: &Command) -> Message {
+        let model = &self.model;
         let name = &model.group(command.group).name;
         let pose = pose_of(command);
         let state = PoseState {
@@ -259,11 +269,10 @@ impl Encoder {
             decided_by: command.decided_by.as_str(),
             reason: say::because(model, &command.because),
         };
-        messages.push(Message::state(
+        Message::state(
             self.topics.group(model, command.group, "pose"),
             json(&state),
-        ));
-        messages
+        )
     }
 
     /// An order in the form of a foreign plant; `None` for drives that listen to
@@ -277,7 +286,7 @@ impl Encoder {
             Some(_) => &form.pose,
             None => form.halt.as_ref()?,
         };
-        let values = self.placeholders(command, order, address);
+        let value = |name: &str| self.placeholder(name, command, order, address);
         let waits_itself = text.contains("{start_delay_ms}") || topic.contains("{start_delay_ms}");
         Some(Message {
             slot: Slot::Drive(order.device),
@@ -289,31 +298,30 @@ impl Encoder {
                 order.start_delay_ms
             },
             moves: vec![order.device],
-            ..Message::event(fill(topic, &values), fill(text, &values))
+            ..Message::event(fill(topic, value), fill(text, value))
         })
     }
 
-    fn placeholders(
+    /// What stands for a placeholder (`leeside_config::wire::PLACEHOLDERS`).
+    fn placeholder(
         &self,
+        name: &str,
         command: &Command,
         order: &Order,
         address: &str,
-    ) -> Vec<(&'static str, String)> {
-        let device = &self.model.device(order.device).name;
+    ) -> Option<String> {
         let pose = order.pose.unwrap_or(command.pose);
-        vec![
-            ("device", device.clone()),
-            ("address", address.to_owned()),
-            ("group", self.model.group(command.group).name.clone()),
-            ("extension_pct", pose.extension_pct.to_string()),
-            (
-                "retraction_pct",
-                100_u8.saturating_sub(pose.extension_pct).to_string(),
-            ),
-            ("tilt_deg", pose.tilt_deg.unwrap_or(0).to_string()),
-            ("start_delay_ms", order.start_delay_ms.to_string()),
-            ("sequence", command.sequence.to_string()),
-        ]
+        Some(match name {
+            "device" => self.model.device(order.device).name.clone(),
+            "address" => address.to_owned(),
+            "group" => self.model.group(command.group).name.clone(),
+            "extension_pct" => pose.extension_pct.to_string(),
+            "retraction_pct" => 100_u8.saturating_sub(pose.extension_pct).to_string(),
+            "tilt_deg" => pose.tilt_deg.unwrap_or(0).to_string(),
+            "start_delay_ms" => order.start_delay_ms.to_string(),
+            "sequence" => command.sequence.to_string(),
+            _ => return None,
+        })
     }
 
     /// The lockouts of a group as they stand.

@@ -145,13 +145,11 @@ pub(super) fn state(form: &ContactForm, payload: &[u8]) -> Result<bool, Malforme
 
 /// The topic of a drive's reports.
 pub(super) fn report_topic(form: &ReportForm, device: &str, address: &str) -> String {
-    fill(
-        &form.topic,
-        &[
-            ("device", device.to_owned()),
-            ("address", address.to_owned()),
-        ],
-    )
+    fill(&form.topic, |name| match name {
+        "device" => Some(device.to_owned()),
+        "address" => Some(address.to_owned()),
+        _ => None,
+    })
 }
 
 /// What a foreign drive says of itself.
@@ -212,20 +210,20 @@ pub(super) fn report(
     })
 }
 
-/// A text with its placeholders filled, in one pass: what is filled in is not looked at again.
-pub(super) fn fill(text: &str, values: &[(&str, String)]) -> String {
-    let mut out = String::with_capacity(text.len());
+/// A text with its placeholders filled, in one pass: what is filled in is not
+/// looked at again, and only what is asked for is worked out.
+pub(super) fn fill(text: &str, value: impl Fn(&str) -> Option<String>) -> String {
+    let mut out = String::with_capacity(text.len() + 16);
     let mut rest = text;
     while let Some(open) = rest.find('{') {
         out.push_str(&rest[..open]);
         let after = &rest[open + 1..];
-        let known = after.find('}').and_then(|close| {
-            let value = values.iter().find(|(name, _)| *name == &after[..close])?;
-            Some((close, &value.1))
-        });
+        let known = after
+            .find('}')
+            .and_then(|close| Some((close, value(&after[..close])?)));
         match known {
             Some((close, value)) => {
-                out.push_str(value);
+                out.push_str(&value);
                 rest = &after[close + 1..];
             }
             // A brace of the message itself.
