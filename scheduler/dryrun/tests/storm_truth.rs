@@ -23,7 +23,7 @@ fn series(name: &str) -> Series {
     };
     match read(&weather(file)).unwrap() {
         Weather::Real(series) => series,
-        Weather::Typical(_) => panic!("{file} is of real dates"),
+        Weather::Typical(_) | Weather::MadeUp(_) => panic!("{file} is of real dates"),
     }
 }
 

@@ -21,14 +21,14 @@ fn file(name: &str) -> PathBuf {
 fn typical(name: &str) -> Typical {
     match read(&file(name)).unwrap() {
         Weather::Typical(typical) => typical,
-        Weather::Real(_) => panic!("{name} is a typical year"),
+        Weather::Real(_) | Weather::MadeUp(_) => panic!("{name} is a typical year"),
     }
 }
 
 fn real(name: &str) -> Series {
     match read(&file(name)).unwrap() {
         Weather::Real(series) => series,
-        Weather::Typical(_) => panic!("{name} is of real dates"),
+        Weather::Typical(_) | Weather::MadeUp(_) => panic!("{name} is of real dates"),
     }
 }
 

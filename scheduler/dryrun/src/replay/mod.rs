@@ -19,7 +19,7 @@ pub use feed::Feed;
 pub use tally::{Busiest, GroupMonth, MonthTally, Tally};
 pub use trouble::{Failing, Trouble, What};
 
-use crate::weather::{Series, duration};
+use crate::weather::{Fails, Series, duration};
 use contacts::Contacts;
 use leeside_core::Core;
 use leeside_core::engine::Snapshot;
@@ -162,6 +162,9 @@ pub enum Stopped {
     /// The step is not one minute, or a whole part or multiple of it.
     #[error("a step of {} does not work: take a second to an hour, in whole seconds", duration(*.0))]
     Step(i64),
+    /// The weather lets a sensor fail that the site does not have.
+    #[error("the weather lets a sensor {0:?} fail, but the site has none of that name; it has {1}")]
+    NoSensor(String, String),
 }
 
 /// Runs a replay. `progress` is called about once a simulated day with the
@@ -195,10 +198,12 @@ pub fn replay_in_trouble(
         setting.sky.resolution_ms(),
         setting.step_ms,
     ));
+    let mut troubles = troubles.to_vec();
+    troubles.extend(failing(setting)?);
     let begin = setting.begin();
     let mut feed = Feed::new(model.clone(), &setting.sky);
     let mut contacts = Contacts::new(setting.occupancy);
-    let mut run = Run::new(model, setting, troubles, sink);
+    let mut run = Run::new(model, setting, &troubles, sink);
     let (mut at, mut day) = (begin, begin);
     while at < setting.to.0 {
         run.until(at)?;
@@ -225,6 +230,26 @@ pub fn replay_in_trouble(
     }
     run.until(setting.to.0)?;
     Ok(run.tally.finish(setting.to))
+}
+
+/// The sensors that a made-up weather lets fail.
+fn failing(setting: &Setting) -> Result<Vec<Trouble>, Stopped> {
+    let Sky::Rows(series) = &setting.sky else {
+        return Ok(Vec::new());
+    };
+    let model = &setting.model;
+    let trouble = |fails: &Fails| {
+        let sensor = model.sensor_named(&fails.sensor).ok_or_else(|| {
+            let names = model.sensors.iter().map(|sensor| sensor.name.as_str());
+            Stopped::NoSensor(fails.sensor.clone(), names.collect::<Vec<_>>().join(", "))
+        })?;
+        Ok(Trouble {
+            from: fails.from,
+            to: Wall(i64::MAX),
+            what: What::Sensor(sensor, fails.how),
+        })
+    };
+    series.failing.iter().map(trouble).collect()
 }
 
 impl Setting {
@@ -298,16 +323,13 @@ impl<'a> Run<'a> {
             let wake = self.wake.filter(|_| !self.troubles.down).map(later);
             let plant = self.plant.next().map(|at| at.0);
             let asked = self.sink.look_at();
-            let look = asked.map(|asked| later(asked.0));
+            // Looking changes nothing, so it may be done at the begin of the next step.
+            let look = asked.map(|asked| later(asked.0)).filter(|at| *at <= until);
             let edge = self.troubles.next_at();
             // What goes wrong at a step goes wrong before its readings.
             let edge = edge.filter(|at| *at <= until).map(|at| at.max(self.now));
-            let due = wake
-                .into_iter()
-                .chain(plant)
-                .chain(look)
-                .filter(|at| *at < until);
-            let Some(at) = due.chain(edge).min() else {
+            let due = wake.into_iter().chain(plant).filter(|at| *at < until);
+            let Some(at) = due.chain(look).chain(edge).min() else {
                 return Ok(());
             };
             if edge == Some(at)

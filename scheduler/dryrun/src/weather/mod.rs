@@ -4,6 +4,7 @@
 //! |---|---|---|
 //! | TMY3 | its second line | end of the hour, local standard time |
 //! | EPW | `LOCATION,` at the start | end of the hour, zone of the header (PVGIS: UTC whatever the header says) |
+//! | made-up storm | `storm:` in place of a name | a description in a line, see [`Storm`] |
 //! | CSV | anything else | as its header (`utc`, units in the names) or the TOML beside it says |
 //!
 //! Every row of a [`Series`] says of which interval it speaks. What a file does
@@ -13,6 +14,8 @@
 mod epw;
 mod error;
 mod fit;
+mod gusts;
+mod made_up;
 mod mapping;
 mod series;
 mod table;
@@ -22,6 +25,8 @@ mod typical;
 
 pub use error::WeatherError;
 pub use fit::shift_to_sun_min;
+pub use gusts::Gusts;
+pub use made_up::{Fails, STORM, Storm};
 pub use series::{About, Gap, Place, Quantity, Row, Series, Values, Weather, duration, moment};
 pub use text::sha256_hex;
 pub use typical::Typical;
@@ -29,12 +34,16 @@ pub use typical::Typical;
 use std::path::Path;
 use text::Text;
 
-/// Reads a weather file.
+/// Reads a weather file; or, from `storm:` and a description in its place, makes
+/// a storm up.
 ///
 /// # Errors
 /// Where the file cannot be read, its form is not known, a cell is broken, or
 /// the description beside a CSV file is missing or incomplete.
 pub fn read(path: &Path) -> Result<Weather, WeatherError> {
+    if let Some(text) = path.to_str().filter(|text| text.starts_with(STORM)) {
+        return Ok(Weather::MadeUp(made_up::storm(text)?));
+    }
     let text = Text::read(path)?;
     if epw::is_epw(&text) {
         epw::read(&text)

@@ -1,6 +1,7 @@
 //! What weather files become: rows of values, each speaking of an interval.
 
 use super::WeatherError;
+use super::made_up::{Fails, Storm};
 use super::typical::Typical;
 use leeside_core::time::{HOUR, MINUTE, SECOND, Wall};
 
@@ -177,6 +178,8 @@ pub enum Weather {
     Real(Series),
     /// Of a typical year, which can be laid on any calendar year.
     Typical(Typical),
+    /// A storm out of a description.
+    MadeUp(Storm),
 }
 
 impl Weather {
@@ -186,6 +189,7 @@ impl Weather {
         match self {
             Self::Real(series) => &series.about,
             Self::Typical(typical) => &typical.about,
+            Self::MadeUp(storm) => &storm.about,
         }
     }
 
@@ -199,6 +203,7 @@ impl Weather {
         match self {
             Self::Real(series) => series.over(from, to),
             Self::Typical(typical) => Ok(typical.over(from, to)),
+            Self::MadeUp(storm) => storm.over(from, to),
         }
     }
 }
@@ -210,6 +215,8 @@ pub struct Series {
     pub about: About,
     /// The rows.
     pub rows: Vec<Row>,
+    /// Sensors that fail, where the weather is made up so.
+    pub failing: Vec<Fails>,
 }
 
 impl Series {
@@ -229,6 +236,7 @@ impl Series {
         });
         Self {
             rows: rows.collect(),
+            failing: Vec::new(),
             about,
         }
     }
@@ -313,6 +321,7 @@ impl Series {
         Ok(Self {
             about: self.about.clone(),
             rows: self.rows[begin..end].to_vec(),
+            failing: self.failing.clone(),
         })
     }
 }

@@ -266,7 +266,7 @@ mod tests {
         let text = Text::of("roof.csv".to_owned(), body.as_bytes()).unwrap();
         match parse(&text, None)? {
             Weather::Real(series) => Ok(series),
-            Weather::Typical(_) => panic!("a CSV file is of real dates"),
+            Weather::Typical(_) | Weather::MadeUp(_) => panic!("a CSV file is of real dates"),
         }
     }
 

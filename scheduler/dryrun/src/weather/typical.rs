@@ -73,6 +73,10 @@ impl Typical {
                 "29 February {year}: a typical year has no such day; it gets the hours of 28 February again"
             ));
         }
-        Series { about, rows }
+        Series {
+            about,
+            rows,
+            failing: Vec::new(),
+        }
     }
 }
