@@ -10,5 +10,6 @@ pub mod plot;
 pub mod replay;
 pub mod report;
 pub mod told;
+pub mod tune;
 pub mod weather;
 pub mod why;

@@ -18,7 +18,7 @@ mod tables;
 mod year;
 
 use crate::plot::escaped;
-use crate::replay::{Setting, Sink, Tally};
+use crate::replay::{Setting, Sink, Stopped, Tally, replay};
 use crate::report::Head;
 use carpet::Frame;
 use chrono::{Datelike, NaiveDate};
@@ -30,9 +30,33 @@ use leeside_core::time::Wall;
 use parts::{css_text, grouped, list, one_place};
 use std::fmt::Write as _;
 use std::io;
+use std::ops::ControlFlow;
 use year::Year;
 
 const STYLE: &str = include_str!("style.css");
+
+/// What the light did at a group over a span, hours.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct LightHours {
+    /// Direct sun that came through.
+    pub(crate) let_in: f64,
+    /// What of the opening could be looked through by day.
+    pub(crate) view: f64,
+}
+
+/// Replays and counts what the page counts of light, per group.
+pub(crate) fn light_hours(
+    setting: &Setting,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<(Vec<LightHours>, Tally), Stopped> {
+    let mut year = Year::new(setting);
+    let tally = replay(setting, &mut year, progress)?;
+    let hours = year.groups.iter().map(|group| LightHours {
+        let_in: group.let_in_h,
+        view: group.view_h,
+    });
+    Ok((hours.collect(), tally))
+}
 
 /// Takes a replay in and makes a page of it.
 pub struct HtmlReport<'a> {
