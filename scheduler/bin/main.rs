@@ -15,6 +15,7 @@ mod lockouts;
 mod next;
 mod run;
 mod sun;
+mod tune;
 mod why;
 
 use clap::{Parser, Subcommand};
@@ -47,6 +48,7 @@ enum Verb {
     Why(why::WhyArgs),
     Diff(diff::DiffArgs),
     Run(run::RunArgs),
+    Tune(tune::TuneArgs),
 }
 
 fn main() -> ExitCode {
@@ -63,6 +65,7 @@ fn main() -> ExitCode {
         Verb::Why(args) => why::run(args),
         Verb::Diff(args) => diff::run(args),
         Verb::Run(args) => run::run(args),
+        Verb::Tune(args) => tune::run(&args),
     };
     exit::code(outcome)
 }

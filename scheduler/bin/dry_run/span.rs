@@ -6,9 +6,9 @@ use chrono::{Datelike, Days, NaiveDate, NaiveDateTime, NaiveTime};
 use clap::Args;
 use leeside_config::Site;
 use leeside_core::model::Model;
-use leeside_core::time::{MINUTE, Wall, to_utc};
+use leeside_core::time::{MINUTE, SECOND, Wall, to_utc};
 use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
-use leeside_dryrun::weather::read;
+use leeside_dryrun::weather::{Gusts, read};
 use std::path::{Path, PathBuf};
 
 /// The word for made-up weather in place of a file.
@@ -26,10 +26,14 @@ pub(crate) struct SpanArgs {
     /// Last date (included) or local time (excluded)
     #[arg(long, value_name = "B", requires = "from")]
     to: Option<String>,
-    /// Weather: a TMY3, EPW or CSV file (gzip too), or clear-sky-calm for a
-    /// made-up sky without clouds, wind and rain
+    /// Weather: a TMY3, EPW or CSV file (gzip too); clear-sky-calm for a made-up
+    /// sky without clouds, wind and rain; or a made-up storm like
+    /// storm:at=2027-03-14T10:00-04:00,peak=24,rise=2h,fall=3h,shift=40,rain=8,fail=SENSOR@10:14
     #[arg(long, value_name = "FILE")]
     weather: Option<PathBuf>,
+    /// Make gusts up within the means of the weather, the same for the same seed
+    #[arg(long, value_name = "seed=N,intensity=0.18")]
+    gusts: Option<String>,
     /// When rooms are occupied: always, never, or times on workdays
     #[arg(long, value_name = "WHEN", value_parser = occupancy, default_value = "08:00-18:00")]
     occupied: Occupancy,
@@ -52,9 +56,18 @@ impl SpanArgs {
             ))
             .into());
         };
-        let sky = if file.as_os_str() == CLEAR_SKY_CALM { Sky::ClearAndCalm } else { rows(file, from, to)? };
+        let mut sky = if file.as_os_str() == CLEAR_SKY_CALM { Sky::ClearAndCalm } else { rows(file, from, to)? };
+        let mut step_ms = MINUTE;
+        if let Sky::Rows(series) = &mut sky {
+            // What comes every few seconds is to be seen every few seconds.
+            step_ms = series.about.resolution_ms.clamp(SECOND, MINUTE);
+            if let Some(gusts) = &self.gusts {
+                let gusts = Gusts::read(gusts).map_err(|error| Broken(error.to_string()))?;
+                *series = gusts.over(series);
+            }
+        }
         let (model, occupancy) = (site.model.clone(), self.occupied);
-        Ok(Setting { model, sky, from, to, step_ms: MINUTE, plant, occupancy })
+        Ok(Setting { model, sky, from, to, step_ms, plant, occupancy })
     }
 
     fn span(&self, model: &Model) -> anyhow::Result<(Wall, Wall)> {
