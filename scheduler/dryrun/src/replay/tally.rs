@@ -109,6 +109,8 @@ struct Count {
 #[derive(Clone, Debug, Default)]
 struct GroupNow {
     facade: usize,
+    /// Indices of its devices.
+    members: Vec<usize>,
     devices: i64,
     /// Engaged weather guards.
     engaged: [bool; WEATHER.len()],
@@ -127,27 +129,35 @@ struct DeviceNow {
 impl Tally {
     pub(super) fn new(model: &Model, from: Wall, to: Wall) -> Self {
         let (months, month_ends) = months(model, from, to);
-        let group_of = |device| {
-            model
-                .groups
-                .iter()
-                .position(|group| group.devices.contains(&device))
-        };
+        let mut group_of = vec![None; model.devices.len()];
+        // Of several groups the first counts.
+        for (index, group) in model.groups.iter().enumerate().rev() {
+            for device in &group.devices {
+                group_of[device.index()] = Some(index);
+            }
+        }
         let devices = (0..model.devices.len())
             .map(DeviceId::of)
             .map(|device| DeviceNow {
-                group: group_of(device),
+                group: group_of[device.index()],
                 pose: Pose::RETRACTED,
                 moving: false,
                 refuges: model.product_of(device).refuge,
             });
         let groups = model.groups.iter().map(|group| GroupNow {
             facade: group.facade.index(),
+            members: Vec::new(),
             devices: i64::try_from(group.devices.len())
                 .unwrap_or(i64::MAX)
                 .max(1),
             ..GroupNow::default()
         });
+        let mut groups: Vec<GroupNow> = groups.collect();
+        for (device, group) in group_of.iter().enumerate() {
+            if let Some(group) = group {
+                groups[*group].members.push(device);
+            }
+        }
         let count = Count {
             from,
             at: from,
@@ -156,7 +166,7 @@ impl Tally {
             day: None,
             today: [0; Word::ALL.len()],
             facades: vec![false; model.facades.len()],
-            groups: groups.collect(),
+            groups,
             devices: devices.collect(),
         };
         Self {
@@ -303,11 +313,8 @@ impl Count {
     fn recount(&mut self, group: usize) {
         let (mut extended, mut in_refuge) = (0, 0);
         let engaged = self.groups[group].engaged;
-        for device in self
-            .devices
-            .iter()
-            .filter(|device| device.group == Some(group))
-        {
+        for &member in &self.groups[group].members {
+            let device = &self.devices[member];
             extended += i64::from(device.pose.extension_pct > 0);
             in_refuge += i64::from(device.is_in_refuge(engaged));
         }

@@ -2,6 +2,7 @@
 
 use super::{FORMAT_VERSION, Head};
 use crate::replay::Sink;
+use chrono::{Datelike, NaiveDateTime, Offset, Timelike};
 use leeside_core::model::Model;
 use leeside_core::output::Command;
 use leeside_core::say;
@@ -74,7 +75,9 @@ impl<W: Write> Sink for CsvSink<W> {
         let at = command.at.wall;
         self.row.clear();
         local(&mut self.row, model, at);
-        let _ = write!(self.row, ",{},", at.utc().format("%Y-%m-%dT%H:%M:%SZ"));
+        self.row.push(',');
+        clock(&mut self.row, at.utc().naive_utc());
+        self.row.push_str("Z,");
         quote(&mut self.row, &model.group(command.group).name);
         let _ = write!(self.row, ",{},", command.pose.extension_pct);
         if let Some(tilt) = command.pose.tilt_deg {
@@ -102,7 +105,36 @@ impl Head {
 /// Site time with offset.
 pub(super) fn local(into: &mut String, model: &Model, at: Wall) {
     let local = at.utc().with_timezone(&model.site.zone);
-    let _ = write!(into, "{}", local.format("%Y-%m-%dT%H:%M:%S%:z"));
+    clock(into, local.naive_local());
+    let offset = local.offset().fix().local_minus_utc();
+    into.push(if offset < 0 { '-' } else { '+' });
+    let minutes = offset.unsigned_abs() / 60;
+    two(into, minutes / 60);
+    into.push(':');
+    two(into, minutes % 60);
+}
+
+/// Date and time to the second, by hand: every row has two of them.
+fn clock(into: &mut String, at: NaiveDateTime) {
+    let year = at.year().unsigned_abs();
+    two(into, year / 100);
+    two(into, year % 100);
+    for (between, part) in [
+        ('-', at.month()),
+        ('-', at.day()),
+        ('T', at.hour()),
+        (':', at.minute()),
+        (':', at.second()),
+    ] {
+        into.push(between);
+        two(into, part);
+    }
+}
+
+fn two(into: &mut String, number: u32) {
+    for digit in [number / 10 % 10, number % 10] {
+        into.push(char::from_digit(digit, 10).unwrap_or('?'));
+    }
 }
 
 /// A cell by RFC 4180; also what holds a `#` is quoted, so that no reader takes
