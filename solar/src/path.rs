@@ -92,6 +92,8 @@ impl Sun {
 pub struct SunPath {
     track: Track,
     refraction: Refraction,
+    /// The last moment that both were asked for: many planes ask for the same.
+    last: Option<(i64, Sun, Sun)>,
 }
 
 impl SunPath {
@@ -101,6 +103,7 @@ impl SunPath {
         Self {
             track: Track::new(location),
             refraction: Refraction::new(atmosphere),
+            last: None,
         }
     }
 
@@ -126,8 +129,13 @@ impl SunPath {
     #[inline]
     #[must_use]
     pub fn both(&mut self, unix_ms: i64) -> (Sun, Sun) {
+        if let Some((_, raw, apparent)) = self.last.filter(|(at, ..)| *at == unix_ms) {
+            return (raw, apparent);
+        }
         let sun = self.track.at(unix_ms);
-        (sun, self.refraction.lift(sun))
+        let apparent = self.refraction.lift(sun);
+        self.last = Some((unix_ms, sun, apparent));
+        (sun, apparent)
     }
 }
 
