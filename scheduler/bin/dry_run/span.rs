@@ -2,7 +2,7 @@
 
 use crate::exit::Broken;
 use crate::given;
-use chrono::{Datelike, Days, NaiveDate, NaiveDateTime, NaiveTime};
+use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveDateTime, NaiveTime};
 use clap::Args;
 use leeside_config::Site;
 use leeside_core::model::Model;
@@ -20,10 +20,10 @@ pub(crate) struct SpanArgs {
     /// The calendar year to replay, in the site's zone
     #[arg(long, value_name = "Y", conflicts_with_all = ["from", "to"], required_unless_present_all = ["from", "to"])]
     year: Option<i32>,
-    /// First date (2027-07-01) or local time (2027-07-01T06:00) to replay
+    /// First date (2027-07-01), local time (2027-07-01T06:00) or moment with its offset (RFC 3339)
     #[arg(long, value_name = "A", requires = "to")]
     from: Option<String>,
-    /// Last date (included) or local time (excluded)
+    /// Last date (included), or local time or moment (excluded)
     #[arg(long, value_name = "B", requires = "from")]
     to: Option<String>,
     /// Weather: a TMY3, EPW or CSV file (gzip too); clear-sky-calm for a made-up
@@ -51,7 +51,7 @@ impl SpanArgs {
         let (from, to) = self.span(&site.model)?;
         let Some(file) = &self.weather else {
             return Err(Broken(format!(
-                "a dry run needs weather: give --weather FILE (TMY3, EPW or CSV), or --weather {CLEAR_SKY_CALM} for \
+                "weather is missing: give --weather FILE (TMY3, EPW or CSV), or --weather {CLEAR_SKY_CALM} for \
                  what sun and timetable alone would do"
             ))
             .into());
@@ -100,6 +100,11 @@ fn rows(file: &Path, from: Wall, to: Wall) -> anyhow::Result<Sky> {
 
 /// One end of the span. A date means its start, or for the last date its end.
 fn edge(text: &str, option: &str, last: bool, model: &Model) -> anyhow::Result<Wall> {
+    if let Ok(at) = DateTime::parse_from_rfc3339(text)
+        && (1990..=2100).contains(&at.year())
+    {
+        return Ok(Wall::from_utc(at.to_utc()));
+    }
     let local = if let Ok(date) = text.parse::<NaiveDate>() {
         let date = if last { date.checked_add_days(Days::new(1)).unwrap_or(date) } else { date };
         Some(date.and_time(NaiveTime::MIN))

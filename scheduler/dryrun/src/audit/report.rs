@@ -292,7 +292,7 @@ fn devices(out: &mut String, model: &Model, audit: &Audit) -> fmt::Result {
 fn longest_words(model: &Model, audit: &Audit, longest: &Longest) -> String {
     let storm = &audit.shown[longest.scenario].storms[longest.storm];
     let worst = longest.stay.worst.map_or_else(String::new, |worst| {
-        format!(", up to {}", level(storm.hazard, worst))
+        format!(", {}", level(storm.hazard, worst))
     });
     format!(
         "{} from {}{worst}",
@@ -320,11 +320,12 @@ fn worst_fault(out: &mut String, model: &Model, audit: &Audit, device: DeviceId)
     }
 }
 
+/// How bad it was. Frost is worse the lower it goes.
 fn level(hazard: Word, level: f64) -> String {
     match hazard {
-        Word::Wind => format!("{level:.1} m/s"),
-        Word::Ice => format!("{level:.1} °C"),
-        Word::Rain => format!("{level:.1} mm/h"),
+        Word::Wind => format!("up to {level:.1} m/s"),
+        Word::Ice => format!("down to {level:.1} °C"),
+        Word::Rain => format!("up to {level:.1} mm/h"),
         Word::Service
         | Word::Fire
         | Word::Hail
@@ -379,7 +380,7 @@ fn one_storm(out: &mut String, model: &Model, storm: &Storm) -> fmt::Result {
     );
     writeln!(
         out,
-        "  {start}  {group}: {}, up to {worst}",
+        "  {start}  {group}: {}, {worst}",
         storm.hazard.as_str()
     )?;
     let longest: Option<&Stay> = storm
