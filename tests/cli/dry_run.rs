@@ -209,6 +209,22 @@ fn json_says_the_same_as_csv() {
 }
 
 #[test]
+fn a_span_may_be_written_in_several_ways() {
+    // A date as last includes that day; a time does not include itself.
+    let ends = [
+        ["2027-04-05", "2027-04-05"],
+        ["2027-04-05T00:00", "2027-04-06T00:00"],
+        ["2027-04-05T00:00:00-04:00", "2027-04-06T04:00:00Z"],
+    ];
+    for [from, to] in ends {
+        let span = ["--from", from, "--to", to, "--weather", "clear-sky-calm"];
+        let told = leeside(&[&["dry-run", SITE], &span[..]].concat()).well();
+        let want = "\n2027-04-05T00:00:00-04:00 to 2027-04-06T00:00:00-04:00 (America/New_York)\n";
+        assert!(told.contains(want), "{from} {to}: {told}");
+    }
+}
+
+#[test]
 fn a_year_is_named_or_a_span_and_weather_has_to_be_there() {
     let folder = tempfile::tempdir().unwrap();
     let roof = folder.path().join("roof.csv");

@@ -62,6 +62,7 @@ fn every_verb_of_the_readme_is_there() {
         "closed-days remove",
         "next",
         "dry-run",
+        "audit",
         "lockouts",
         "why",
         "run",
@@ -243,7 +244,7 @@ fn every_verb_refuses_a_file_that_is_not_there_as_broken() {
     let folder = tempfile::tempdir().unwrap();
     let weather = root().join(crate::support::TMY3);
     let weather = weather.to_str().unwrap();
-    let table: [&[&str]; 9] = [
+    let table: [&[&str]; 10] = [
         &["check", "nowhere.toml"],
         &["sun", "nowhere.toml"],
         &["calendar", "nowhere.toml", "--year", "2027"],
@@ -257,6 +258,14 @@ fn every_verb_refuses_a_file_that_is_not_there_as_broken() {
             "x",
         ],
         &["next", "nowhere.toml"],
+        &[
+            "audit",
+            "nowhere.toml",
+            "--year",
+            "2027",
+            "--weather",
+            weather,
+        ],
         &[
             "dry-run",
             "nowhere.toml",

@@ -8,9 +8,11 @@
 //! difference before keeping it.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+mod audit;
 mod calendar;
 mod check;
 mod closed_days;
+mod diff;
 mod dry_run;
 mod help;
 mod lockouts;

@@ -15,11 +15,22 @@ pub(crate) const TMY3: &str = "tests/weather/tmy3_744860_new_york_jfk.csv.gz";
 pub(crate) const JFK_2013: &str = "tests/weather/jfk_2013_hourly.csv.gz";
 
 /// What a run left behind.
-#[derive(Debug)]
 pub(crate) struct Said {
     pub(crate) code: Option<i32>,
     pub(crate) out: String,
     pub(crate) err: String,
+}
+
+/// What matters of it; a year's answer is long.
+impl std::fmt::Debug for Said {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let begins: String = self.out.chars().take(2000).collect();
+        write!(
+            f,
+            "exit {:?}\n--- out\n{begins}\n--- err\n{}",
+            self.code, self.err
+        )
+    }
 }
 
 impl Said {
