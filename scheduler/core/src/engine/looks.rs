@@ -227,7 +227,7 @@ impl Core {
     pub(super) fn look_facade(&mut self, id: FacadeId) {
         let model = self.model.clone();
         let facade = model.facade(id);
-        let (sun, raw) = self.sun_path.both(self.now.wall.0);
+        let (raw, sun) = self.sun_path.both(self.now.wall.0);
         let sunlit = facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);
         let (source, irradiance_wm2) = self.light_on(id, &sun, &raw);
         let state = &mut self.facades[id.index()];
