@@ -103,7 +103,10 @@ fn what_is_broken_is_named() {
     let unsound = "tests/broken/key_unknown.toml";
     broken(&[
         (&["diff", SITE], "<NEW>"),
-        (&["diff", SITE, SITE, "--year", "2027"], "weather is missing"),
+        (
+            &["diff", SITE, SITE, "--year", "2027"],
+            "weather is missing",
+        ),
         (
             &["diff", SITE, unsound, "--year", "2027", "--weather", TMY3],
             "must not be run",
