@@ -79,10 +79,18 @@ fn named(list: &[Value]) -> Option<Vec<String>> {
     let name = |value: &Value| {
         let table = value.as_table()?;
         let name = NAMES.iter().find_map(|key| table.get(*key))?;
-        Some(
-            name.as_str()
-                .map_or_else(|| name.to_string(), |name| format!("{name:?}")),
-        )
+        Some(match name {
+            Value::Array(names) => {
+                let names: Vec<String> = names.iter().map(Value::to_string).collect();
+                names.join(", ")
+            }
+            Value::String(name) => format!("{name:?}"),
+            Value::Integer(_)
+            | Value::Float(_)
+            | Value::Boolean(_)
+            | Value::Datetime(_)
+            | Value::Table(_) => name.to_string(),
+        })
     };
     let names: Vec<String> = list.iter().map(name).collect::<Option<_>>()?;
     let distinct: BTreeSet<&String> = names.iter().collect();

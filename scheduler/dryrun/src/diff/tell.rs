@@ -187,27 +187,48 @@ fn hour(ms: i64) -> f64 {
     ms as f64 / HOUR as f64
 }
 
+/// One by one, in order of time; what several groups do alike is told once.
 fn one_by_one(out: &mut String, model: &Model, groups: &[GroupDiff], count: usize) {
-    let mut all: Vec<(&str, &Difference)> = vec![];
+    let mut all: Vec<(&Difference, Vec<&str>)> = vec![];
+    let mut begun = 0;
+    let mut each: Vec<(&Difference, &str)> = vec![];
     for group in groups {
-        all.extend(
+        each.extend(
             group
                 .differences
                 .iter()
-                .map(|one| (group.name.as_str(), one)),
+                .map(|one| (one, group.name.as_str())),
         );
     }
-    all.sort_by_key(|(_, one)| one.at());
-    let told = MOST_TOLD.min(count);
+    each.sort_by_key(|(one, _)| one.at());
+    for (one, name) in each {
+        // Those of earlier moments are complete.
+        while all
+            .get(begun)
+            .is_some_and(|(other, _)| other.at() < one.at())
+        {
+            begun += 1;
+        }
+        match all[begun..].iter_mut().find(|(other, _)| *other == one) {
+            Some((_, names)) => names.push(name),
+            None => all.push((one, vec![name])),
+        }
+    }
+    let told: usize = all
+        .iter()
+        .take(MOST_TOLD)
+        .map(|(_, names)| names.len())
+        .sum();
     let _ = writeln!(out, "\nThe first {told} of {count}, in order of time");
-    for (name, one) in all.into_iter().take(MOST_TOLD) {
+    for (one, names) in all.iter().take(MOST_TOLD) {
         let how = one.how.as_str().replace('_', " ");
-        let _ = writeln!(
-            out,
-            "  {} {name}: {how}{}",
+        let line = format!(
+            "{}: {how}{} ({})",
             day_and_clock(model, one.at()),
-            shift(one)
+            shift(one),
+            names.join(", ")
         );
+        wrapped(out, "  ", &line, WIDTH);
         for (label, step) in [("was", &one.old), ("now", &one.new)] {
             if let Some(step) = step {
                 let told = format!("{} ({}: {})", step.pose, step.word.as_str(), step.reason);
@@ -215,7 +236,7 @@ fn one_by_one(out: &mut String, model: &Model, groups: &[GroupDiff], count: usiz
             }
         }
     }
-    if count > MOST_TOLD {
+    if told < count {
         out.push_str("  (all of them with --format json)\n");
     }
 }

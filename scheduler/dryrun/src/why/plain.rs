@@ -143,10 +143,6 @@ fn near(model: &Model, from: Wall, at: Wall) -> String {
 }
 
 /// Why, as a tenant would be told.
-#[expect(
-    clippy::too_many_lines,
-    reason = "one arm for each reason of the closed list"
-)]
 pub(super) fn reason(model: &Model, because: &Because) -> String {
     match because {
         Because::WindAbove {
