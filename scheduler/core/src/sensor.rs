@@ -67,6 +67,8 @@ pub struct SensorState {
     /// The highest gust or mean since the last settling: nothing that came and
     /// went between two looks is lost.
     pub(crate) peak: Option<f64>,
+    /// Value and gust that it said last, and since when it has said other than before.
+    says: Option<(Option<f64>, Option<f64>)>,
     changed: Steady,
     zero_since: Option<Steady>,
     good_since: Option<Steady>,
@@ -87,6 +89,7 @@ impl SensorState {
             gust_at: now.steady,
             direction: None,
             peak: None,
+            says: None,
             changed: now.steady,
             zero_since: None,
             good_since: None,
@@ -255,7 +258,6 @@ impl SensorState {
     }
 
     fn keep(&mut self, sensor: &Sensor, reading: &Reading, now: Now) {
-        let before = (self.value, self.gust);
         let completing = self.last.is_some_and(|last| last.at == reading.at);
         let measures = match reading.sample {
             Sample::Value(_) => true,
@@ -301,7 +303,9 @@ impl SensorState {
                 }
             }
         }
-        if before != (self.value, self.gust) {
+        // Compared with what it said last, even if silence has come between.
+        let says = (self.value, self.gust);
+        if self.says.replace(says) != Some(says) {
             self.changed = now.steady;
         }
         let zero = self.wind().is_none_or(|(speed, _)| speed <= 0.0);
@@ -313,6 +317,13 @@ impl SensorState {
     }
 
     fn recover(&mut self, sensor: &Sensor, now: Now) {
+        // Whatever else was wrong: one that says the same for too long is stuck.
+        let fault = matches!(self.standing, Standing::Fault(_));
+        if fault && self.stuck_at(sensor).is_some_and(|at| at <= now.steady) {
+            self.standing = Standing::Fault(Fault::Stuck);
+            self.good_since = None;
+            return;
+        }
         match self.standing {
             Standing::Waiting => self.standing = Standing::Good,
             Standing::Good => {}

@@ -5,7 +5,7 @@ use super::{Core, stale_bits};
 use crate::drives::fit;
 use crate::ids::{DeviceId, GroupId};
 use crate::input::{DriveState as Says, Report};
-use crate::output::{AlarmWord, Command, Course, Order, Output, Verdict, WakeFor, Word};
+use crate::output::{AlarmWord, Command, Course, Exception, Order, Output, Verdict, WakeFor, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, DriveTrouble};
 use crate::time::{Now, SECOND, Steady, Wall};
@@ -38,18 +38,35 @@ impl Core {
         let now = self.now;
         let mut orders = Vec::new();
         let mut exposed = None;
-        // Whether only devices move that do not follow their group.
-        let mut only = true;
+        // Whether only devices move that do not follow their group, and whether any
+        // has to move at all, as far as is known.
+        let (mut only, mut moves) = (true, false);
         for &device in &model.group(group).devices {
             let exception = verdict.exceptions.iter().find(|e| e.device == device);
             let (course, word) = exception.map_or((&verdict.course, verdict.decided_by), |e| {
                 (&e.course, e.word)
             });
+            let because = exception.map_or(&verdict.because, |e| &e.because);
             let order = match course {
-                Course::To(pose) => self.go(device, *pose, repeat),
+                Course::To(pose) => {
+                    let there = self.is_there(device, *pose);
+                    // Where it does not report it may in truth be further in.
+                    let leave = there && self.may_be_elsewhere(device, *pose);
+                    if leave
+                        && self
+                            .forbids_extension(group, device, word, because)
+                            .is_some()
+                    {
+                        continue;
+                    }
+                    let order = self.go(device, *pose, repeat);
+                    moves |= order.is_some() && !there;
+                    order
+                }
                 Course::Hold => {
-                    let because = exception.map_or(&verdict.because, |e| &e.because);
-                    self.hold(device, word, because, repeat)
+                    let order = self.hold(device, word, because, repeat);
+                    moves |= order.is_some();
+                    order
                 }
             };
             if order.is_some() {
@@ -86,7 +103,8 @@ impl Core {
             Course::Hold => self.present(group),
         };
         // A command that only exceptions move says what decided those.
-        let (decided_by, because) = match verdict.exceptions.first() {
+        let ordered = |e: &&Exception| orders.iter().any(|order| order.device == e.device);
+        let (decided_by, because) = match verdict.exceptions.iter().find(ordered) {
             Some(first) if only => (first.word, first.because.clone()),
             _ => (verdict.decided_by, verdict.because),
         };
@@ -101,8 +119,20 @@ impl Core {
             because,
             lost: verdict.lost,
             release: verdict.release,
-            repeat,
+            repeat: repeat || !moves,
         }));
+    }
+
+    /// Whether a device is believed to stand in a pose.
+    fn is_there(&self, device: DeviceId, pose: Pose) -> bool {
+        let fitted = fit(pose, self.model.product_of(device));
+        let (drive, now) = (&self.drives[device.index()], self.now.steady);
+        drive.pose(now) == Some(fitted) && drive.moving(now).is_none()
+    }
+
+    /// Whether nobody can say that it is not further in than it is believed to be.
+    fn may_be_elsewhere(&self, device: DeviceId, pose: Pose) -> bool {
+        !self.model.device(device).drive.reports && pose.extension_pct > 0
     }
 
     /// When a command is really made: a call that comes late must not make one

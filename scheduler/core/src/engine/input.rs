@@ -605,6 +605,12 @@ impl Core {
         for state in &mut self.sensors {
             state.restart(now);
         }
+        for index in 0..self.sensors.len() {
+            let bypass = self.sensors[index].bypass.as_ref();
+            if bypass.is_some_and(|bypass| bypass.until <= now.wall) {
+                self.end_bypass(SensorId::of(index));
+            }
+        }
         for state in &mut self.contacts {
             state.unhear();
         }

@@ -84,7 +84,9 @@ impl Core {
         if let Some(rule) = &rules.ice {
             let state = &mut self.groups[group.index()].ice;
             guard::ice::step(state, rule, &self.sensors, now);
-            self.arm(group, Word::Ice, guard::ice::times(rule));
+            let dry = guard::ice::dries_at(state, rule, now);
+            let due = state.guard.due(guard::ice::times(rule));
+            self.arm_guard(group, Word::Ice, due.into_iter().chain(dry).min());
         }
         self.look_known(group);
         self.say_lockouts(group, &before, now);

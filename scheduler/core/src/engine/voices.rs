@@ -93,6 +93,7 @@ impl Core {
             let holds = &mut self.groups[group.index()].device_holds;
             holds.retain(|(_, hold)| hold.group_at == Some(pose));
         }
+        self.begin_guard(group, &first);
         let verdict = self.verdict(group);
         let state = &mut self.groups[group.index()];
         if state
@@ -104,6 +105,24 @@ impl Core {
         }
         state.verdict = Some(verdict.clone());
         Some(verdict)
+    }
+
+    /// A guard begins to send a group somewhere. Where a drive does not report,
+    /// somebody may have moved it since: it is told even if it should be there.
+    fn begin_guard(&mut self, group: GroupId, first: &Voice) {
+        let Some(old) = &self.groups[group.index()].verdict else {
+            return;
+        };
+        let same = old.decided_by == first.word && old.course == first.course;
+        if same || !first.word.is_guard() || first.course == Course::Hold {
+            return;
+        }
+        let model = self.model.clone();
+        for device in &model.group(group).devices {
+            if !model.device(*device).drive.reports {
+                self.drives[device.index()].forget_target();
+            }
+        }
     }
 
     /// The verdict of this moment, with all that spoke.
@@ -535,24 +554,10 @@ impl Core {
         };
         // From an unknown place any extension may be a further one.
         let here = drive.pose(now).unwrap_or(Pose::RETRACTED);
-        let extends = pose.extends_beyond(here);
-        if extends {
-            let doors = &self.model.device(device).doors;
-            if let Some(door) = doors.iter().find(|c| self.contact_active(**c)) {
-                return held(Word::Door, Because::DoorOpen { contact: *door });
-            }
-            let unheard = self.guard(group, word).is_some_and(|guard| guard.unheard);
-            if unheard || matches!(because, Because::SensorUnknown { .. }) {
-                return held(word, Because::RefugeWouldExtend);
-            }
-            if word == Word::Fire {
-                return held(word, because.clone());
-            }
-            if word != Word::Fire && self.model.device(device).escape && self.fire(group).is_some()
-            {
-                let contact = self.fire(group)?;
-                return held(Word::Fire, Because::Fire { contact });
-            }
+        if pose.extends_beyond(here)
+            && let Some((word, because)) = self.forbids_extension(group, device, word, because)
+        {
+            return held(word, because);
         }
         if let (false, Some(trouble)) = (word.is_guard(), self.evidence[device.index()].trouble) {
             return held(Word::Drive, Because::Drive { trouble });
@@ -572,6 +577,27 @@ impl Core {
             }
         }
         None
+    }
+
+    /// What forbids that a device extends any further just now.
+    pub(super) fn forbids_extension(
+        &self,
+        group: GroupId,
+        device: DeviceId,
+        word: Word,
+        because: &Because,
+    ) -> Option<(Word, Because)> {
+        let doors = &self.model.device(device).doors;
+        if let Some(door) = doors.iter().find(|c| self.contact_active(**c)) {
+            return Some((Word::Door, Because::DoorOpen { contact: *door }));
+        }
+        let unheard = self.guard(group, word).is_some_and(|guard| guard.unheard);
+        if unheard || matches!(because, Because::SensorUnknown { .. }) {
+            return Some((word, Because::RefugeWouldExtend));
+        }
+        let contact = self.fire(group)?;
+        let fire = word == Word::Fire || self.model.device(device).escape;
+        fire.then_some((Word::Fire, Because::Fire { contact }))
     }
 
     /// Whether a contact counts as active: open, alarm, occupied; latched; or unknown.

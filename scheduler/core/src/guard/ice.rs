@@ -67,6 +67,18 @@ pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState]
     }
 }
 
+/// When the frost that was cleared is over because what was wet has dried. Until
+/// then no reading need come.
+pub(crate) fn dries_at(state: &IceState, rule: &IceRule, now: Now) -> Option<Steady> {
+    let wet = state.moist.filter(|_| state.cleared)?;
+    let within = rule.moisture.iter().filter_map(|moisture| match moisture {
+        Moisture::Rain { within_ms, .. } => Some(*within_ms),
+        Moisture::Humidity { .. } | Moisture::Always => None,
+    });
+    let dry = wet.plus(within.max()?).plus(1);
+    (dry > now.steady).then_some(dry)
+}
+
 fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bool) -> Look {
     let mut coldest: Option<(f64, crate::ids::SensorId)> = None;
     let (mut waiting, mut unknown, mut left_out) = (false, None, None);

@@ -294,7 +294,11 @@ fn a_reconnect_says_the_present_verdicts_again_with_new_numbers() {
     rig.check(&[
         ("09:00:00", room(groups[0], 100), "a: hand 100"),
         ("10:00:00", In::Put(Input::Disconnected), ""),
-        ("10:05:00", gust(mast, 12.0), "a +wind; b +wind; a: wind 0"),
+        (
+            "10:05:00",
+            gust(mast, 12.0),
+            "a +wind; b +wind; a: wind 0; b: again wind 0",
+        ),
         ("10:20:00", gust(mast, 1.0), "a ~wind; b ~wind"),
     ]);
     rig.put("10:30:00", &connected());

@@ -178,7 +178,11 @@ fn a_halt_stops_it_where_it_is_and_keeps_it_there() {
 fn a_request_is_refused_with_its_reason_while_a_guard_holds() {
     let (house, group, mast) = blind();
     Rig::calm(house).check(&[
-        ("10:00:00", gust(mast, 12.0), "blind +wind"),
+        (
+            "10:00:00",
+            gust(mast, 12.0),
+            "blind +wind; blind: again wind 0/0",
+        ),
         ("10:01:00", room(group, 100), "refused by panel: wind"),
         // Whatever it asks, the hold must not begin behind the guard's back.
         ("10:02:00", gust(mast, 1.0), "blind ~wind"),

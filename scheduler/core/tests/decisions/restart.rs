@@ -54,7 +54,7 @@ fn weather_moves_to_refuge_before_all_of_it_is_known() {
             ".sensor_fault/rain; awning ~rain",
         ),
         ("08:24:00", gust(mast, 1.0), ""),
-        ("08:25:00", tick(), "awning -wind"),
+        ("08:25:00", tick(), "awning -wind; awning: again rain 0"),
         ("08:30:00", gust(mast, 1.0), ""),
         ("08:30:00", value(rain, 0.0), ""),
         ("08:36:00", tick(), "awning -rain; awning: timetable 100"),

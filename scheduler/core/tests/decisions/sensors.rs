@@ -436,3 +436,38 @@ fn nobody_may_talk_a_group_out_of_its_only_sensor() {
     ]);
     unknown(&rig, group, Fault::LeftOut);
 }
+
+#[test]
+fn a_stuck_sensor_that_was_silent_for_a_while_is_still_stuck() {
+    let validity = Validity {
+        stuck_ms: Some(30 * MINUTE),
+        ..WATCHED
+    };
+    let (house, group, mast) = awning(validity);
+    let mut rig = Rig::calm(house);
+    rig.check(&[
+        ("00:05:00", gust(mast, 3.0), ""),
+        ("00:15:00", tick(), TRIPS),
+    ]);
+    // It has said the same since 00:05:00: speaking again is no recovery.
+    for minute in 34..50 {
+        rig.put(&format!("00:{minute}:00"), &gust(mast, 3.0));
+    }
+    unknown(&rig, group, Fault::Stuck);
+}
+
+#[test]
+fn a_bypass_whose_end_was_slept_through_ends_at_the_restart() {
+    let (mut house, group, mast) = awning(WATCHED);
+    let tower = house.sensor("tower", SensorKind::Wind);
+    house.of(group).wind = Some(wind_rule(&[mast, tower]));
+    let mut rig = Rig::calm(house);
+    let leave_out = bypass(mast, None, &rig, Some("01:00:00"));
+    rig.put("00:10:00.001", &leave_out);
+    rig.put("00:10:01", &tick());
+    let out = rig.put("02:00:00", &restart());
+    assert!(
+        rig.words("02:00:00", &out)
+            .contains(".sensor_bypassed/mast")
+    );
+}

@@ -322,3 +322,37 @@ fn every_command_and_lockout_says_why() {
     );
     assert_eq!(rig.core.explain(group).verdict.because, why);
 }
+
+#[test]
+fn not_knowing_one_sensor_makes_anothers_limit_count_at_once() {
+    let (mut house, group, mast) = awning();
+    house.model.sensors[0].validity = WATCHED;
+    let tower = house.sensor("tower", SensorKind::Wind);
+    let mut rule = wind_rule(&[mast, tower]);
+    rule.persistence_ms = 20 * SECOND;
+    house.of(group).wind = Some(rule);
+    Rig::calm(house).check(&[
+        ("00:09:55", gust(tower, 11.0), ""),
+        (
+            "00:10:00",
+            tick(),
+            "!sensor_fault/mast; awning +wind; awning: wind 0",
+        ),
+    ]);
+}
+
+#[test]
+fn drives_that_do_not_report_are_told_when_a_lockout_begins_wherever_they_should_be() {
+    let (house, group, mast) = awning();
+    let mut rig = Rig::calm(house);
+    rig.check(&[
+        ("10:00:00", room(group, 0), "awning: hand 0"),
+        // Somebody may have cranked it out since.
+        (
+            "11:00:00",
+            gust(mast, 12.0),
+            "awning +wind; awning: again wind 0",
+        ),
+        ("11:01:00", gust(mast, 13.0), ""),
+    ]);
+}
