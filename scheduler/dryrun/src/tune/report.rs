@@ -89,9 +89,9 @@ pub fn svg(title: &str, sweeps: &[Sweep], tried: &[Tried]) -> String {
             escaped(&told(sweeps, choice))
         );
     }
-    let _ = write!(
+    let _ = writeln!(
         out,
-        "<text x=\"{MARGIN}\" y=\"{}\">red: as it stands; blue: no other choice beats it in everything; grey: beaten</text></svg>\n",
+        "<text x=\"{MARGIN}\" y=\"{}\">red: as it stands; blue: no other choice beats it in everything; grey: beaten</text></svg>",
         HEIGHT - 8.0
     );
     out
