@@ -1,0 +1,701 @@
+//! What the guards ought to know and hold, reckoned again from what was
+//! delivered. Written apart from the core, in another shape: each sensor is an
+//! account of the moments it was heard, each guard two moments.
+
+use crate::site::{HAIL, HYGRO, RAIN, THERMO};
+use leeside_core::ids::{ContactId, GatewayId, SensorId};
+use leeside_core::input::{Ask, Input, Part, Reading, RestartCause, Sample};
+use leeside_core::model::{ContactKind, Group, IceRule, Model, Moisture, SensorKind};
+use leeside_core::output::Word;
+use leeside_core::time::Now;
+
+/// The weather guards, in their order of rank.
+pub(crate) const GUARDS: [Word; 4] = [Word::Wind, Word::Hail, Word::Ice, Word::Rain];
+
+#[derive(Clone, Copy, PartialEq, Debug)]
+enum Standing {
+    Unheard,
+    Good,
+    /// Not believed; good readings since, if any.
+    Bad {
+        since: Option<i64>,
+        must_change: bool,
+    },
+}
+
+#[derive(Clone, Debug)]
+struct Account {
+    standing: Standing,
+    /// When the last thing it said was measured (or listening began).
+    measured: i64,
+    last_at: Option<i64>,
+    /// What it said last, also before a restart or a silence.
+    said: Option<(Option<f64>, Option<f64>)>,
+    /// Main value (mean of the wind) and when it was measured, by the wall.
+    value: Option<(f64, i64)>,
+    gust: Option<f64>,
+    direction: Option<f64>,
+    changed: i64,
+    left_out: Option<(Option<SensorId>, i64)>,
+}
+
+/// What a guard gets from a sensor.
+enum Word4<'a> {
+    Good(&'a Account),
+    Bad,
+    Unheard,
+    LeftOut,
+}
+
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Guard {
+    engaged: bool,
+    calm_from: Option<i64>,
+    over_from: Option<i64>,
+    /// Whether its sensors have said anything since the last restart.
+    pub(crate) heard: bool,
+    /// Engaged for not knowing, at the last look.
+    pub(crate) unknown: bool,
+}
+
+#[derive(Clone, Debug, Default)]
+pub(crate) struct GroupTruth {
+    pub(crate) guards: [Guard; 4],
+    pub(crate) frozen: bool,
+    cleared: bool,
+    trusted_c: Option<f64>,
+    wet: Option<i64>,
+    raining: bool,
+    known_from: Option<i64>,
+    pub(crate) known: bool,
+    pub(crate) service: bool,
+}
+
+#[derive(Clone, Debug)]
+struct Contact {
+    heard: bool,
+    active: bool,
+    latched: i64,
+}
+
+/// Everything there is to know.
+#[derive(Clone, Debug)]
+pub(crate) struct Truth {
+    accounts: Vec<Account>,
+    pub(crate) groups: Vec<GroupTruth>,
+    contacts: Vec<Contact>,
+    gateway_lost: bool,
+    pub(crate) clock_trusted: bool,
+    /// The last moment whose inputs have been reckoned with.
+    now: Now,
+}
+
+/// How the group's sensors look to one guard.
+#[derive(Clone, Copy, PartialEq, Debug)]
+enum Look {
+    Calm,
+    Between,
+    Over { at_once: bool },
+    Unknown,
+    Waiting,
+}
+
+impl Truth {
+    pub(crate) fn new(model: &Model, now: Now) -> Self {
+        let account = Account {
+            standing: Standing::Unheard,
+            measured: now.steady.0,
+            last_at: None,
+            said: None,
+            value: None,
+            gust: None,
+            direction: None,
+            changed: now.steady.0,
+            left_out: None,
+        };
+        let contact = Contact {
+            heard: false,
+            active: false,
+            latched: i64::MIN,
+        };
+        Self {
+            accounts: vec![account; model.sensors.len()],
+            groups: vec![GroupTruth::default(); model.groups.len()],
+            contacts: vec![contact; model.contacts.len()],
+            gateway_lost: false,
+            clock_trusted: true,
+            now,
+        }
+    }
+
+    /// One input, at a moment not before the last one.
+    pub(crate) fn take(&mut self, model: &Model, now: Now, input: &Input) {
+        if *input == Input::Restart(RestartCause::Started) {
+            // Nobody was there to see what lapsed meanwhile.
+            self.now = now;
+        } else {
+            self.lapse(model, now);
+        }
+        match input {
+            Input::Reading(reading) => self.reading(model, now, reading),
+            Input::Contact { contact, active } => {
+                let rule = model.contact(*contact);
+                let state = &mut self.contacts[contact.index()];
+                if rule.gateway.is_some() && self.gateway_lost && !active {
+                    return;
+                }
+                if rule.kind == ContactKind::Door && state.heard && state.active && !active {
+                    state.latched = now.steady.0 + rule.latch_ms;
+                }
+                state.heard = true;
+                state.active = *active;
+            }
+            Input::Request(request) => match &request.ask {
+                Ask::Service { group, on, .. } => self.groups[group.index()].service = *on,
+                Ask::FrostCleared { group } => {
+                    let state = &mut self.groups[group.index()];
+                    state.guards[2] = Guard::default();
+                    state.frozen = false;
+                    state.cleared = true;
+                }
+                Ask::Bypass {
+                    sensor,
+                    substitute,
+                    until,
+                } => {
+                    let until = until.filter(|u| *u > now.wall);
+                    let same =
+                        |other: &SensorId| model.sensor(*other).kind == model.sensor(*sensor).kind;
+                    let other = substitute.filter(|o| o != sensor && same(o));
+                    self.accounts[sensor.index()].left_out = until.map(|u| (other, u.0));
+                }
+                Ask::Pose { .. }
+                | Ask::Device { .. }
+                | Ask::Halt { .. }
+                | Ask::Release { .. }
+                | Ask::Arrange { .. }
+                | Ask::Acknowledge { .. } => {}
+            },
+            Input::Gateway { present, .. } => self.gateway(model, *present),
+            Input::Restart(RestartCause::Started | RestartCause::ClockJump) => self.restart(now),
+            Input::Clock { trusted } => self.clock_trusted = *trusted,
+            Input::Garbled { .. }
+            | Input::Report(_)
+            | Input::Connected
+            | Input::Disconnected
+            | Input::Restart(RestartCause::Reloaded)
+            | Input::Tick => {}
+        }
+    }
+
+    fn gateway(&mut self, model: &Model, present: bool) {
+        if self.gateway_lost == !present {
+            return;
+        }
+        self.gateway_lost = !present;
+        if present {
+            return;
+        }
+        let through = |gateway: Option<GatewayId>| gateway.is_some();
+        for (account, sensor) in self.accounts.iter_mut().zip(&model.sensors) {
+            if through(sensor.gateway) {
+                account.direction = None;
+                account.standing = Standing::Bad {
+                    since: None,
+                    must_change: false,
+                };
+            }
+        }
+        for (state, contact) in self.contacts.iter_mut().zip(&model.contacts) {
+            if through(contact.gateway) {
+                state.heard = false;
+                state.latched = i64::MIN;
+            }
+        }
+    }
+
+    fn restart(&mut self, now: Now) {
+        for account in &mut self.accounts {
+            if account.standing == Standing::Good {
+                account.standing = Standing::Unheard;
+            } else if let Standing::Bad { since, .. } = &mut account.standing {
+                *since = None;
+            }
+            account.measured = now.steady.0;
+            account.last_at = account.last_at.filter(|at| *at <= now.wall.0);
+            account.value = None;
+            account.gust = None;
+            account.direction = None;
+            account.changed = now.steady.0;
+        }
+        for contact in &mut self.contacts {
+            contact.heard = false;
+            contact.latched = i64::MIN;
+        }
+        for group in &mut self.groups {
+            for guard in &mut group.guards {
+                guard.calm_from = None;
+                guard.over_from = None;
+                guard.heard = false;
+            }
+            group.known = false;
+            group.known_from = None;
+        }
+    }
+
+    /// Silence and stuck values that have come true before `now`.
+    fn lapse(&mut self, model: &Model, now: Now) {
+        for (account, sensor) in self.accounts.iter_mut().zip(&model.sensors) {
+            let rule = &sensor.validity;
+            if account
+                .left_out
+                .is_some_and(|(_, until)| until < now.wall.0)
+            {
+                account.left_out = None;
+            }
+            let bad = |must_change| Standing::Bad {
+                since: None,
+                must_change,
+            };
+            if account.measured + rule.silence_ms < now.steady.0 {
+                account.standing = bad(false);
+                // A direction of before the silence is none.
+                account.direction = None;
+            } else if let (Some(stuck), true) = (rule.stuck_ms, account.value.is_some())
+                && account.changed + stuck < now.steady.0
+            {
+                account.standing = bad(true);
+            }
+        }
+    }
+
+    fn reading(&mut self, model: &Model, now: Now, reading: &Reading) {
+        let sensor = model.sensor(reading.sensor);
+        if sensor.gateway.is_some() && self.gateway_lost {
+            return;
+        }
+        let rule = &sensor.validity;
+        let account = &mut self.accounts[reading.sensor.index()];
+        let (at, wall) = (reading.at.0, now.wall.0);
+        let copy = account.last_at == Some(at) && account.standing != Standing::Unheard;
+        if at > wall + 5_000 || wall - at > rule.silence_ms || copy || account.last_at > Some(at) {
+            return;
+        }
+        let part = |part: Part| part.value();
+        let (value, gust, direction) = match reading.sample {
+            Sample::Value(v) => (Some(v), None, None),
+            Sample::Wind {
+                gust,
+                mean,
+                direction,
+            } => (part(mean), part(gust), part(direction)),
+        };
+        let said = || value.iter().chain(&gust);
+        if said().any(|v| !v.is_finite()) {
+            return;
+        }
+        account.measured = account.measured.max(now.steady.0 - (wall - at).max(0));
+        let outside = said().any(|v| *v < rule.min || *v > rule.max);
+        let rate = rule.max_rate_per_s.zip(account.value).zip(value);
+        let seconds =
+            |ms: i64| f64::from(i32::try_from(ms.max(1_000)).unwrap_or(i32::MAX)) / 1000.0;
+        let too_fast = rate.is_some_and(|((limit, (old, since)), new)| {
+            (new - old).abs() > limit * seconds(at - since)
+        });
+        account.last_at = Some(at);
+        if outside || too_fast {
+            account.standing = Standing::Bad {
+                since: None,
+                must_change: false,
+            };
+            return;
+        }
+        let changed = account.said != Some((value, gust));
+        if changed {
+            account.changed = now.steady.0;
+        }
+        account.said = Some((value, gust));
+        account.value = value.map(|v| (v, at));
+        account.gust = gust;
+        account.direction = direction.or(account.direction);
+        let stuck = rule
+            .stuck_ms
+            .is_some_and(|ms| account.changed + ms <= now.steady.0);
+        account.standing = match account.standing {
+            Standing::Bad { .. } if stuck => Standing::Bad {
+                since: None,
+                must_change: true,
+            },
+            Standing::Unheard | Standing::Good => Standing::Good,
+            Standing::Bad {
+                since: None,
+                must_change: true,
+            } if !changed => account.standing,
+            Standing::Bad { since, must_change } => {
+                let since = since.unwrap_or(now.steady.0);
+                if now.steady.0 - since >= rule.recover_ms {
+                    Standing::Good
+                } else {
+                    Standing::Bad {
+                        since: Some(since),
+                        must_change,
+                    }
+                }
+            }
+        };
+    }
+
+    /// Draws the conclusions of the moment `now` once it has passed, and of every
+    /// deadline up to it.
+    pub(crate) fn settle(&mut self, model: &Model, now: Now) {
+        self.now = now;
+        for (index, rules) in model.groups.iter().enumerate() {
+            let looks = [
+                self.wind(rules),
+                self.level(rules.hail.as_ref().map(|r| (&r.sensors[..], r.from, true))),
+                self.ice(index, rules.ice.as_ref()),
+                self.level(
+                    rules
+                        .rain
+                        .as_ref()
+                        .map(|r| (&r.sensors[..], r.above, false)),
+                ),
+            ];
+            let holds = holds(rules);
+            let persistence = rules.wind.as_ref().map_or(0, |r| r.persistence_ms);
+            let state = &mut self.groups[index];
+            // What was looked at stays cleared as long as that same frost lasts.
+            state.cleared &= matches!(looks[2], Some(Look::Over { .. } | Look::Waiting));
+            let was = state.guards[2].engaged;
+            for (place, guard) in state.guards.iter_mut().enumerate() {
+                if place != 2 || !state.cleared {
+                    let persistence = if place == 0 { persistence } else { 0 };
+                    guard.step(looks[place], now.steady.0, holds[place], persistence);
+                }
+            }
+            let limit = rules
+                .ice
+                .as_ref()
+                .map_or(f64::INFINITY, |rule| rule.below_c);
+            let cold = |limit: f64| state.trusted_c.is_none_or(|t| t <= limit);
+            state.frozen = state.guards[2].engaged
+                && (state.frozen
+                    || match looks[2] {
+                        Some(Look::Unknown) => !was && cold(limit),
+                        _ => state.trusted_c.is_some() && cold(0.0),
+                    });
+            let needed = needs(rules);
+            let unheard = needed
+                .iter()
+                .any(|s| matches!(self.says(*s), Word4::Unheard));
+            let state = &mut self.groups[index];
+            if unheard {
+                state.known = false;
+                state.known_from = None;
+            } else {
+                let from = *state.known_from.get_or_insert(now.steady.0);
+                state.known |= now.steady.0 - from >= model.policy.known_for_ms;
+            }
+        }
+    }
+
+    /// The moments before `until` at which something lapses or ends by itself.
+    pub(crate) fn deadlines(&self, model: &Model, until: i64) -> Vec<i64> {
+        let mut moments = Vec::new();
+        for (account, sensor) in self.accounts.iter().zip(&model.sensors) {
+            moments.push(account.measured + sensor.validity.silence_ms);
+            moments.extend(sensor.validity.stuck_ms.map(|ms| account.changed + ms));
+            moments.extend(
+                account
+                    .left_out
+                    .map(|(_, wall)| wall - self.now.wall.0 + self.now.steady.0),
+            );
+        }
+        for (state, rules) in self.groups.iter().zip(&model.groups) {
+            for (guard, hold) in state.guards.iter().zip(holds(rules)) {
+                moments.extend(guard.calm_from.map(|from| from + hold));
+                moments.extend(
+                    guard
+                        .over_from
+                        .zip(rules.wind.as_ref())
+                        .map(|(f, r)| f + r.persistence_ms),
+                );
+            }
+            moments.extend(
+                state
+                    .known_from
+                    .map(|from| from + model.policy.known_for_ms),
+            );
+            let within = rules
+                .ice
+                .iter()
+                .flat_map(|rule| &rule.moisture)
+                .find_map(|m| match m {
+                    Moisture::Rain { within_ms, .. } => Some(*within_ms),
+                    Moisture::Humidity { .. } | Moisture::Always => None,
+                });
+            moments.extend(state.wet.zip(within).map(|(wet, within)| wet + within + 1));
+        }
+        moments.retain(|at| *at > self.now.steady.0 && *at < until);
+        moments.sort_unstable();
+        moments.dedup();
+        moments
+    }
+
+    /// Lets time pass up to, not including, `now`.
+    pub(crate) fn pass(&mut self, model: &Model, now: Now) {
+        // What fell due in the very moment of the last inputs acts after them.
+        if now.steady > self.now.steady {
+            let here = self.now;
+            self.lapse(model, here.plus(1));
+            self.settle(model, here);
+        }
+        loop {
+            let Some(at) = self.deadlines(model, now.steady.0).first().copied() else {
+                return;
+            };
+            let here = Now {
+                wall: self.now.wall.plus(at - self.now.steady.0),
+                steady: leeside_core::time::Steady(at),
+            };
+            // A deadline acts when time passes it.
+            self.lapse(model, here.plus(1));
+            self.settle(model, here);
+        }
+    }
+
+    fn says(&self, sensor: SensorId) -> Word4<'_> {
+        let account = &self.accounts[sensor.index()];
+        let account = match account.left_out {
+            Some((Some(other), _)) => &self.accounts[other.index()],
+            Some((None, _)) => return Word4::LeftOut,
+            None => account,
+        };
+        match account.standing {
+            Standing::Good => Word4::Good(account),
+            Standing::Bad { .. } => Word4::Bad,
+            Standing::Unheard => Word4::Unheard,
+        }
+    }
+
+    fn wind(&self, rules: &Group) -> Option<Look> {
+        let rule = rules.wind.as_ref()?;
+        let (mut worst, mut bad, mut unheard, mut heard) = (f64::NEG_INFINITY, false, false, false);
+        for link in &rule.links {
+            match self.says(link.sensor) {
+                Word4::Good(account) => {
+                    heard = true;
+                    let speed = account
+                        .gust
+                        .into_iter()
+                        .chain(account.value.map(|v| v.0))
+                        .fold(0.0, f64::max);
+                    let inside = |from: f64, to: f64| {
+                        account.direction.is_none_or(|d| {
+                            if from <= to {
+                                (from..=to).contains(&d)
+                            } else {
+                                d >= from || d <= to
+                            }
+                        })
+                    };
+                    let sectors = link.sectors.iter().filter(|s| inside(s.from_deg, s.to_deg));
+                    let tightest = sectors.map(|s| s.factor).fold(1.0, f64::max);
+                    worst = worst.max(speed * (link.factor * tightest));
+                }
+                Word4::Bad => bad = true,
+                Word4::Unheard => unheard = true,
+                Word4::LeftOut => {}
+            }
+        }
+        Some(if worst >= rule.limit_mps {
+            Look::Over { at_once: bad }
+        } else if bad || (!heard && !unheard) {
+            Look::Unknown
+        } else if unheard {
+            Look::Waiting
+        } else if worst < rule.limit_mps - rule.hysteresis_mps {
+            Look::Calm
+        } else {
+            Look::Between
+        })
+    }
+
+    fn level(&self, rule: Option<(&[SensorId], f64, bool)>) -> Option<Look> {
+        let (sensors, limit, at_it) = rule?;
+        let (mut bad, mut unheard, mut heard) = (false, false, false);
+        for sensor in sensors {
+            match self.says(*sensor) {
+                Word4::Good(account) => {
+                    heard = true;
+                    let over = |v: f64| v > limit || (at_it && v >= limit);
+                    if account.value.is_some_and(|v| over(v.0)) {
+                        return Some(Look::Over { at_once: true });
+                    }
+                }
+                Word4::Bad => bad = true,
+                Word4::Unheard => unheard = true,
+                Word4::LeftOut => {}
+            }
+        }
+        Some(if bad || (!heard && !unheard) {
+            Look::Unknown
+        } else if unheard {
+            Look::Waiting
+        } else {
+            Look::Calm
+        })
+    }
+
+    fn ice(&mut self, group: usize, rule: Option<&IceRule>) -> Option<Look> {
+        let rule = rule?;
+        let moist = self.moist(group, rule);
+        let (cold, state) = match self.says(THERMO) {
+            Word4::Good(account) => (account.value.map(|v| v.0), None),
+            Word4::Bad | Word4::LeftOut => (None, Some(Look::Unknown)),
+            Word4::Unheard => (None, Some(Look::Waiting)),
+        };
+        if let Some(look) = state {
+            return Some(look);
+        }
+        let t = cold?;
+        self.groups[group].trusted_c = Some(t);
+        Some(if t < rule.below_c && moist {
+            Look::Over { at_once: true }
+        } else if t > rule.above_c {
+            Look::Calm
+        } else {
+            Look::Between
+        })
+    }
+
+    fn moist(&mut self, group: usize, rule: &IceRule) -> bool {
+        let now = self.now.steady.0;
+        rule.moisture.iter().any(|moisture| match moisture {
+            Moisture::Always => true,
+            Moisture::Humidity { from_pct, .. } => match self.says(HYGRO) {
+                Word4::Good(account) => account.value.is_none_or(|v| v.0 >= *from_pct),
+                Word4::Bad | Word4::Unheard => true,
+                Word4::LeftOut => false,
+            },
+            Moisture::Rain { within_ms, .. } => {
+                let rains = match self.says(RAIN) {
+                    Word4::Good(account) => account.value.is_some_and(|v| v.0 > 0.0),
+                    Word4::Bad | Word4::Unheard => return true,
+                    Word4::LeftOut => return false,
+                };
+                let state = &mut self.groups[group];
+                if rains || state.raining {
+                    state.wet = Some(now);
+                }
+                state.raining = rains;
+                state.wet.is_some_and(|wet| now - wet <= *within_ms)
+            }
+        })
+    }
+
+    /// Which guards of a group hold, as far as this tells.
+    pub(crate) fn holds(&self, group: usize) -> [bool; 4] {
+        core::array::from_fn(|i| self.groups[group].guards[i].engaged)
+    }
+
+    /// Whether a contact has to be taken as open, alarm or occupied.
+    pub(crate) fn active(&self, model: &Model, contact: ContactId, now: Now) -> bool {
+        let state = &self.contacts[contact.index()];
+        match model.contact(contact).kind {
+            ContactKind::Fire => state.active,
+            ContactKind::Door | ContactKind::Occupancy | ContactKind::Window => {
+                !state.heard || state.active || now.steady.0 < state.latched
+            }
+            ContactKind::Switch => false,
+        }
+    }
+
+    /// Whether one of a guard's sensors is heard and believed.
+    pub(crate) fn hears(&self, rules: &Group, guard: Word) -> bool {
+        let of = |sensors: &[SensorId]| {
+            sensors
+                .iter()
+                .any(|s| matches!(self.says(*s), Word4::Good(_)))
+        };
+        match guard {
+            Word::Wind => rules.wind.as_ref().is_some_and(|r| {
+                r.links
+                    .iter()
+                    .any(|l| matches!(self.says(l.sensor), Word4::Good(_)))
+            }),
+            Word::Hail => of(&[HAIL]),
+            Word::Ice => of(&[THERMO]),
+            Word::Rain => of(&[RAIN]),
+            _ => true,
+        }
+    }
+
+    /// Whether a sensor is known to be at fault, for somebody to bypass it.
+    pub(crate) fn is_bad(&self, sensor: SensorId) -> bool {
+        matches!(self.accounts[sensor.index()].standing, Standing::Bad { .. })
+    }
+}
+
+impl Guard {
+    fn step(&mut self, look: Option<Look>, now: i64, hold: i64, persistence: i64) {
+        let Some(look) = look else { return };
+        self.heard |= look != Look::Waiting;
+        self.unknown = look == Look::Unknown || (self.unknown && look == Look::Waiting);
+        match look {
+            Look::Over { at_once } => {
+                let from = *self.over_from.get_or_insert(now);
+                self.engaged |= at_once || now - from >= persistence;
+            }
+            Look::Unknown => self.engaged = true,
+            Look::Calm | Look::Between | Look::Waiting => {}
+        }
+        if !matches!(look, Look::Over { .. } | Look::Unknown) || self.engaged {
+            self.over_from = None;
+        }
+        match look {
+            Look::Calm if self.engaged => {
+                let from = *self.calm_from.get_or_insert(now);
+                if now - from >= hold {
+                    self.engaged = false;
+                    self.calm_from = None;
+                }
+            }
+            _ => self.calm_from = None,
+        }
+    }
+}
+
+fn holds(rules: &Group) -> [i64; 4] {
+    [
+        rules.wind.as_ref().map_or(0, |r| r.hold_ms),
+        rules.hail.as_ref().map_or(0, |r| r.hold_ms),
+        rules.ice.as_ref().map_or(0, |r| r.hold_ms),
+        rules.rain.as_ref().map_or(0, |r| r.hold_ms),
+    ]
+}
+
+fn needs(rules: &Group) -> Vec<SensorId> {
+    let mut needs: Vec<SensorId> = Vec::new();
+    needs.extend(
+        rules
+            .wind
+            .iter()
+            .flat_map(|r| r.links.iter().map(|l| l.sensor)),
+    );
+    needs.extend(rules.hail.iter().flat_map(|r| r.sensors.iter().copied()));
+    needs.extend(rules.rain.iter().flat_map(|r| r.sensors.iter().copied()));
+    if let Some(rule) = &rules.ice {
+        needs.extend(&rule.sensors);
+        needs.extend(rule.moisture.iter().filter_map(|m| match m {
+            Moisture::Rain { sensor, .. } | Moisture::Humidity { sensor, .. } => Some(*sensor),
+            Moisture::Always => None,
+        }));
+    }
+    needs
+}
+
+/// Whether a sensor speaks of the wind.
+pub(crate) fn is_wind(model: &Model, sensor: SensorId) -> bool {
+    model.sensor(sensor).kind == SensorKind::Wind
+}
