@@ -6,7 +6,7 @@ use leeside_core::engine::Snapshot;
 use leeside_core::input::Input;
 use leeside_core::model::Model;
 use leeside_core::output::Output;
-use leeside_core::time::{HOUR, Now, Steady, Wall};
+use leeside_core::time::{HOUR, Wall};
 use leeside_journal::{Entry, Error, Journal, Kind, Span};
 use serde::Deserialize;
 use std::cell::Cell;
@@ -219,13 +219,14 @@ impl Run<'_> {
         let Some(core) = &self.core else {
             return Ok(());
         };
+        let now = core.now();
+        // The story begins after that moment.
+        if at < now.wall {
+            return Ok(());
+        }
         let mut copy = core.clone();
-        let now = copy.now();
-        let ahead = (at.0 + 1 - now.wall.0).max(0);
-        let then = Now {
-            wall: now.wall.plus(ahead),
-            steady: Steady(now.steady.0 + ahead),
-        };
+        let ahead = at.0 + 1 - now.wall.0;
+        let then = now.plus(ahead);
         copy.handle(then, Input::Tick);
         while !matches!(copy.poll(), Output::Wake(_)) {}
         Ok(self.sink.look(&copy, at)?)
