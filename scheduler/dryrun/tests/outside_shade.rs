@@ -168,12 +168,12 @@ fn sunlit_and_shaded_minutes_are_those_of_pvlib() {
     };
     replay(&setting, &mut shaded, &mut |_| ControlFlow::Continue(())).unwrap();
     let mut feed = Feed::new(setting.model.clone(), &setting.sky);
-    let mut sunlit = [[0_i64; DAYS]; 4];
-    for day in 0..DAYS {
+    let mut sunlit = [[0_i64; 4]; DAYS];
+    for (day, of_day) in (0_i64..).zip(&mut sunlit) {
         for minute in 0..24 * 60 {
-            let at = from.plus(i64::try_from(day).unwrap() * DAY + minute * MINUTE);
-            for (facade, lit) in feed.look(at).iter().enumerate() {
-                sunlit[facade][day] += i64::from(*lit);
+            let lit = feed.look(from.plus(day * DAY + minute * MINUTE));
+            for (count, lit) in of_day.iter_mut().zip(lit) {
+                *count += i64::from(*lit);
             }
         }
     }
@@ -185,7 +185,7 @@ fn sunlit_and_shaded_minutes_are_those_of_pvlib() {
         let cells: Vec<&str> = row.split(',').collect();
         assert_eq!(cells[1], FACADES[facade].0, "{row}");
         let theirs: [i64; 2] = [cells[2].parse().unwrap(), cells[3].parse().unwrap()];
-        let ours = [sunlit[facade][day], shaded.ms[facade][day] / MINUTE];
+        let ours = [sunlit[day][facade], shaded.ms[facade][day] / MINUTE];
         if ours
             .iter()
             .zip(theirs)
