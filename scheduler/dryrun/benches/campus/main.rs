@@ -64,7 +64,8 @@ fn run(setting: &Setting) -> u64 {
 
 fn year(c: &mut Criterion) {
     let options = leeside_config::LoadOptions::around(2027);
-    let (example, _) = leeside_config::load_site(&root("deploy/example/site.toml"), &options).unwrap();
+    let (example, _) =
+        leeside_config::load_site(&root("deploy/example/site.toml"), &options).unwrap();
     let of = |facades| site::campus(&example.model, facades, 20, 5);
     let whole = setting(of(50), 365);
     let mut group = c.benchmark_group("campus");
@@ -72,11 +73,17 @@ fn year(c: &mut Criterion) {
     group.bench_function("year", |b| b.iter(|| run(&whole)));
     for facades in [5, 10, 20] {
         let setting = setting(of(facades), 60);
-        group.bench_with_input(BenchmarkId::new("groups", facades * 20), &setting, |b, s| b.iter(|| run(s)));
+        group.bench_with_input(
+            BenchmarkId::new("groups", facades * 20),
+            &setting,
+            |b, s| b.iter(|| run(s)),
+        );
     }
     for days in [15, 30, 120] {
         let setting = setting(of(10), days);
-        group.bench_with_input(BenchmarkId::new("days", days), &setting, |b, s| b.iter(|| run(s)));
+        group.bench_with_input(BenchmarkId::new("days", days), &setting, |b, s| {
+            b.iter(|| run(s))
+        });
     }
     group.finish();
 }

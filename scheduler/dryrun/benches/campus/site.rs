@@ -38,7 +38,9 @@ const ON_A_FEEDER: usize = 20;
 pub(crate) fn campus(example: &Model, facades: u32, groups: usize, drives: usize) -> Arc<Model> {
     let mut model = example.clone();
     let roof = model.sensor_named("roof sun").unwrap();
-    model.facades = (0..facades).map(|index| facade(index, facades, roof)).collect();
+    model.facades = (0..facades)
+        .map(|index| facade(index, facades, roof))
+        .collect();
     model.groups.clear();
     model.devices.clear();
     model.feeders.clear();
@@ -61,10 +63,16 @@ pub(crate) fn campus(example: &Model, facades: u32, groups: usize, drives: usize
                     on_feeder = 0;
                     let pattern = &example.feeders[0];
                     let name = format!("feeder {}", model.feeders.len());
-                    model.feeders.push(Feeder { name, ..pattern.clone() });
+                    model.feeders.push(Feeder {
+                        name,
+                        ..pattern.clone()
+                    });
                 }
                 on_feeder += 1;
-                let mut device = Device { name: format!("{}.{number}", group.name), ..device.clone() };
+                let mut device = Device {
+                    name: format!("{}.{number}", group.name),
+                    ..device.clone()
+                };
                 device.drive.feeder = FeederId::of(model.feeders.len() - 1);
                 group.devices.push(DeviceId::of(model.devices.len()));
                 model.devices.push(device);
@@ -72,7 +80,10 @@ pub(crate) fn campus(example: &Model, facades: u32, groups: usize, drives: usize
             model.groups.push(group);
         }
     }
-    assert_eq!(model.groups.len(), GroupId::of(model.facades.len() * groups).index());
+    assert_eq!(
+        model.groups.len(),
+        GroupId::of(model.facades.len() * groups).index()
+    );
     Arc::new(model)
 }
 
