@@ -14,6 +14,8 @@
 
 mod alarms;
 mod apply;
+mod asked;
+mod bounds;
 mod evidence;
 mod explain;
 mod input;

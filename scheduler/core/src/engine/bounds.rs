@@ -1,0 +1,206 @@
+//! Bounds that hold on every rank, refuge included, and what single devices do
+//! that do not follow their group.
+
+use super::Core;
+use super::settle::WEATHER;
+use super::voices::Voice;
+use crate::ids::{ContactId, DeviceId, GroupId};
+use crate::output::{Course, Exception, Word};
+use crate::pose::Pose;
+use crate::reason::Because;
+
+impl Core {
+    /// Devices that do not follow their group, and why.
+    pub(super) fn exceptions(&self, group: GroupId, voice: &Voice) -> Vec<Exception> {
+        let devices = &self.model.group(group).devices;
+        devices
+            .iter()
+            .filter_map(|device| self.exception(group, *device, voice))
+            .collect()
+    }
+
+    fn exception(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
+        let own = self.own_course(group, device, voice);
+        let (word, because) = own.as_ref().map_or_else(
+            || (voice.word, voice.because.clone()),
+            |e| (e.word, e.because.clone()),
+        );
+        let course = own
+            .as_ref()
+            .map_or_else(|| voice.course.clone(), |e| e.course.clone());
+        let Course::To(pose) = course else { return own };
+        if let Some(held) = self.bounded(group, device, word, &because, pose) {
+            return Some(held);
+        }
+        self.reference(group, device, word, pose).or(own)
+    }
+
+    /// A comfort move that goes by way of an end stop, to find the position again.
+    fn reference(
+        &self,
+        group: GroupId,
+        device: DeviceId,
+        word: Word,
+        pose: Pose,
+    ) -> Option<Exception> {
+        if word.is_guard() {
+            return None;
+        }
+        let product = self.model.product_of(device);
+        let drive = &self.drives[device.index()];
+        let fitted = crate::drives::fit(pose, product);
+        let stop = drive.reference(product, fitted, self.now.steady)?;
+        let because = Because::Reference { moves: drive.moves };
+        // The way to the stop keeps within the same bounds.
+        let held = self.bounded(group, device, word, &because, stop).is_some();
+        (!held).then_some(Exception {
+            device,
+            course: Course::To(stop),
+            word: Word::Drive,
+            because,
+        })
+    }
+
+    /// What a device does by itself: its own refuge, escape, or set up by hand.
+    fn own_course(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
+        let say = |course, word, because| {
+            Some(Exception {
+                device,
+                course,
+                word,
+                because,
+            })
+        };
+        if voice.word == Word::Fire && self.model.device(device).escape {
+            let retract = Course::To(Pose::RETRACTED);
+            return if voice.course == retract {
+                None
+            } else {
+                say(retract, Word::Fire, voice.because.clone())
+            };
+        }
+        if WEATHER.contains(&voice.word) && voice.course != Course::Hold {
+            let own = self
+                .device_refuge(device, voice.word)
+                .map_or(Course::Hold, Course::To);
+            return if own == voice.course {
+                None
+            } else {
+                say(own, voice.word, voice.because.clone())
+            };
+        }
+        if voice.word < Word::Hand || matches!(voice.because, Because::WeatherUnknown { .. }) {
+            return None;
+        }
+        let holds = &self.groups[group.index()].device_holds;
+        let (_, hold) = holds.iter().find(|(d, _)| *d == device)?;
+        let pose = self.set_up_pose(group, device);
+        let course = pose.map_or(Course::Hold, Course::To);
+        say(
+            course,
+            Word::Hand,
+            Because::Hand {
+                by: hold.by.clone(),
+                room: hold.room,
+            },
+        )
+    }
+
+    /// Where somebody wants a device while setting it up; `None`: nowhere, or halted.
+    pub(super) fn set_up_pose(&self, group: GroupId, device: DeviceId) -> Option<Pose> {
+        let holds = &self.groups[group.index()].device_holds;
+        let (_, hold) = holds.iter().find(|(d, hold)| *d == device && !hold.halt)?;
+        let told = self.drives[device.index()].target;
+        Some(hold.pose(told.unwrap_or_else(|| self.present(group))))
+    }
+
+    /// Bounds that hold on every rank: nothing extends past an open door or on
+    /// unknown weather, and comfort stays within the duty budget.
+    fn bounded(
+        &self,
+        group: GroupId,
+        device: DeviceId,
+        word: Word,
+        because: &Because,
+        pose: Pose,
+    ) -> Option<Exception> {
+        let now = self.now.steady;
+        let drive = &self.drives[device.index()];
+        let held = |word, because| {
+            Some(Exception {
+                device,
+                course: Course::Hold,
+                word,
+                because,
+            })
+        };
+        // From an unknown place any extension may be a further one.
+        let here = drive.pose(now).unwrap_or(Pose::RETRACTED);
+        if pose.extends_beyond(here)
+            && let Some((word, because)) = self.forbids_extension(group, device, word, because)
+        {
+            return held(word, because);
+        }
+        if let (false, Some(trouble)) = (word.is_guard(), self.evidence[device.index()].trouble) {
+            return held(Word::Drive, Because::Drive { trouble });
+        }
+        if !word.is_guard() {
+            let product = self.model.product_of(device);
+            let pose = crate::drives::fit(pose, product);
+            let takes = drive.travel_ms(product, pose, now);
+            if drive.target != Some(pose) && !drive.may_comfort(product, takes, now) {
+                return held(
+                    Word::Drive,
+                    Because::DutySpent {
+                        used_ms: drive.used_ms(product, now),
+                        allowed_ms: product.budget.map_or(0, |b| b.run_ms),
+                    },
+                );
+            }
+        }
+        None
+    }
+
+    /// What forbids that a device extends any further just now.
+    pub(super) fn forbids_extension(
+        &self,
+        group: GroupId,
+        device: DeviceId,
+        word: Word,
+        because: &Because,
+    ) -> Option<(Word, Because)> {
+        let doors = &self.model.device(device).doors;
+        if let Some(door) = doors.iter().find(|c| self.contact_active(**c)) {
+            return Some((Word::Door, Because::DoorOpen { contact: *door }));
+        }
+        let unheard = self.guard(group, word).is_some_and(|guard| guard.unheard);
+        if unheard || matches!(because, Because::SensorUnknown { .. }) {
+            return Some((word, Because::RefugeWouldExtend));
+        }
+        let contact = self.fire(group)?;
+        let fire = word == Word::Fire || self.model.device(device).escape;
+        fire.then_some((Word::Fire, Because::Fire { contact }))
+    }
+
+    /// Whether a contact counts as active: open, alarm, occupied; latched; or unknown.
+    pub(super) fn contact_active(&self, id: ContactId) -> bool {
+        use crate::model::ContactKind;
+        let state = &self.contacts[id.index()];
+        let contact = self.model.contact(id);
+        let now = self.now.steady;
+        match state.heard {
+            None => match contact.kind {
+                // Never heard since the restart: a door may be open, somebody may be in.
+                ContactKind::Door | ContactKind::Occupancy | ContactKind::Window => true,
+                // Fire speaks when it changes: the last word stands.
+                ContactKind::Fire => state.active,
+                ContactKind::Switch => false,
+            },
+            Some(heard) => {
+                let silent = contact.silence_ms.is_some_and(|ms| now.0 - heard.0 >= ms);
+                let unknown = silent && contact.kind != ContactKind::Switch;
+                state.active || unknown || state.latched_until.is_some_and(|until| now < until)
+            }
+        }
+    }
+}
