@@ -49,6 +49,8 @@ pub(crate) struct Setup {
     pub(crate) site: TestSite,
     pub(crate) port: u16,
     pub(crate) mosquitto: Option<Mosquitto>,
+    /// Where mosquitto's configuration lies: it is read again at each start.
+    _scratch: Option<tempfile::TempDir>,
 }
 
 impl Setup {
@@ -58,12 +60,11 @@ impl Setup {
                 let scratch = tempfile::tempdir().unwrap();
                 let mosquitto = Mosquitto::open(scratch.path());
                 let site = TestSite::new(&external(mosquitto.port));
-                // Its configuration is read at its start; it must be there for the next one too.
-                let _ = scratch.keep();
                 Self {
                     site,
                     port: mosquitto.port,
                     mosquitto: Some(mosquitto),
+                    _scratch: Some(scratch),
                 }
             }
             At::Embedded => {
@@ -74,6 +75,7 @@ impl Setup {
                     site,
                     port,
                     mosquitto: None,
+                    _scratch: None,
                 }
             }
         }
