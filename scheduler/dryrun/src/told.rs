@@ -134,6 +134,17 @@ pub fn decided(model: &Model, word: Word, because: &Because) -> String {
     }
 }
 
+/// Whether a lockout that is told of with this reason had engaged before.
+pub(crate) const fn goes_on(because: &Because) -> bool {
+    matches!(
+        because,
+        Because::WindHolding { .. }
+            | Because::HailHolding
+            | Because::FrostHolding { .. }
+            | Because::RainHolding
+    )
+}
+
 /// A span of time from one moment to a later one, to the minute from an hour on:
 /// `2 h 14 min`, `3 d 4 h`.
 #[must_use]

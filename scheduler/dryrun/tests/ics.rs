@@ -83,10 +83,14 @@ fn it_holds_each_lockout_and_phase_once_and_reads_back() {
             .filter(|line| **line == format!("CATEGORIES:{kind}"))
             .count()
     };
+    // Every lockout that the replay tells of; more are only those that were engaged
+    // before the span and outlast it.
     let mut begun = Begun::default();
     run(&setting, &mut begun);
     assert!(begun.begun > 10, "{}", begun.begun);
-    assert_eq!(of_kind("lockout"), begun.begun);
+    let still = format!("DTEND:{}", setting.to.utc().format("%Y%m%dT%H%M%SZ"));
+    let outlast = lines.iter().filter(|line| **line == still).count();
+    assert!((begun.begun..=begun.begun + outlast).contains(&of_kind("lockout")));
     // Names are there once each, and none of them is a slat step.
     let uids: BTreeSet<&String> = lines
         .iter()
@@ -139,4 +143,60 @@ fn lines_keep_to_the_standard() {
     for name in ["VERSION:2.0", "PRODID:", "DTSTAMP:20270101T050000Z"] {
         assert!(text.contains(name), "{name}");
     }
+}
+
+#[test]
+fn what_was_engaged_before_the_span_lasts_from_its_begin() {
+    // A closed spell of wind: begin in the middle of it, end before it ends.
+    let site = example::site();
+    let whole = example::typical(&site, "2027-03-08T00:00", "2027-03-15T00:00");
+    let found = lines(&calendar(&whole, &site.fingerprint));
+    let field = |from: usize, name: &str| {
+        found[from..]
+            .iter()
+            .find_map(|line| line.strip_prefix(name))
+            .unwrap()
+            .to_owned()
+    };
+    let long = found.iter().enumerate().find_map(|(index, line)| {
+        let about = line.strip_prefix("SUMMARY:wind lockout: ")?;
+        let begin = found[..index]
+            .iter()
+            .rev()
+            .find_map(|line| line.strip_prefix("DTSTART:"))?;
+        let end = found[..index]
+            .iter()
+            .rev()
+            .find_map(|line| line.strip_prefix("DTEND:"))?;
+        // On another day at least: it lasts over a midnight.
+        (begin[..8] < end[..8] && field(index, "CATEGORIES:") == "lockout")
+            .then(|| (about.to_owned(), begin.to_owned(), end.to_owned()))
+    });
+    let (group, begin, end) = long.unwrap();
+    let at = |stamp: &str| {
+        let time = chrono::NaiveDateTime::parse_from_str(stamp, "%Y%m%dT%H%M%SZ").unwrap();
+        leeside_core::time::Wall::from_utc(time.and_utc())
+    };
+    let (begin, end) = (at(&begin), at(&end));
+    let third = (end.0 - begin.0) / 3 / 60_000 * 60_000;
+    let mut part = whole.clone();
+    (part.from, part.to) = (begin.plus(third), begin.plus(2 * third));
+    let text = lines(&calendar(&part, &site.fingerprint));
+    let stamp = |at: leeside_core::time::Wall| at.utc().format("%Y%m%dT%H%M%SZ").to_string();
+    let index = text
+        .iter()
+        .position(|line| *line == format!("SUMMARY:wind lockout: {group}"))
+        .unwrap();
+    let before = |name: &str| {
+        text[..index]
+            .iter()
+            .rev()
+            .find_map(|line| line.strip_prefix(name))
+            .unwrap()
+            .to_owned()
+    };
+    assert_eq!(
+        (before("DTSTART:"), before("DTEND:")),
+        (stamp(part.from), stamp(part.to))
+    );
 }

@@ -2,6 +2,8 @@
 //! what the weather data say of them.
 
 use crate::replay::{Setting, Sky};
+use crate::told::goes_on;
+use leeside_core::Core;
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
 use leeside_core::output::{Command, LockoutChange, Word};
@@ -66,6 +68,20 @@ impl Storms {
         }
     }
 
+    /// What was engaged before the span and has not been told of yet.
+    pub(super) fn engaged_before(&mut self, core: &Core) {
+        for group in (0..core.model().groups.len()).map(GroupId::of) {
+            let told = self.open.iter().any(|(other, _)| *other == group);
+            let engaged = core
+                .lockouts(group)
+                .into_iter()
+                .find(|view| view.word == Word::Wind);
+            if let Some(view) = engaged.filter(|_| !told) {
+                self.open.push((group, self.from.max(view.since.wall)));
+            }
+        }
+    }
+
     pub(super) fn lockout(&mut self, change: &LockoutChange) {
         if change.word != Word::Wind {
             return;
@@ -76,7 +92,14 @@ impl Storms {
             .iter()
             .position(|(group, _)| *group == change.group);
         match (open, change.engaged) {
-            (None, true) => self.open.push((change.group, at)),
+            (None, true) => {
+                let from = if goes_on(&change.because) {
+                    self.from
+                } else {
+                    at
+                };
+                self.open.push((change.group, from));
+            }
             (Some(index), false) => {
                 let (group, from) = self.open.remove(index);
                 self.locked.push(Locked {

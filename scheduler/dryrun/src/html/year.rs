@@ -168,6 +168,9 @@ impl Sink for Year<'_> {
     fn look(&mut self, core: &Core, at: Wall) -> io::Result<()> {
         self.at = Wall((at.0.div_euclid(EVERY_MS) + 1) * EVERY_MS);
         let model = core.model().clone();
+        if self.looks == 0 {
+            self.storms.engaged_before(core);
+        }
         self.feed.look(at);
         let (sun, light) = self.feed.light_of(at);
         self.looks += 1;

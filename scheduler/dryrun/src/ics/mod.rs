@@ -12,7 +12,7 @@ mod line;
 
 use crate::replay::Sink;
 use crate::report::Head;
-use crate::told::day_and_clock;
+use crate::told::{day_and_clock, goes_on};
 use crate::weather::sha256_hex;
 use leeside_core::Core;
 use leeside_core::ids::{GroupId, TimetableId};
@@ -151,6 +151,24 @@ impl<W: Write> IcsSink<W> {
         Ok(out)
     }
 
+    /// What was engaged before the span and has not been told of yet.
+    fn engaged_before(&mut self, core: &Core) {
+        for group in (0..core.model().groups.len()).map(GroupId::of) {
+            for view in core.lockouts(group) {
+                let told = |open: &Lockout| open.group == group && open.word == view.word;
+                if !self.open.iter().any(told) {
+                    self.open.push(Lockout {
+                        group,
+                        word: view.word,
+                        from: self.from.max(view.since.wall),
+                        peak_mps: peak(&view.because),
+                        because: view.because,
+                    });
+                }
+            }
+        }
+    }
+
     fn specials(&mut self, model: &Model) {
         for special in &model.specials {
             let (from, to) = (special.from.max(self.from), special.to.min(self.to));
@@ -194,7 +212,11 @@ impl<W: Write> Sink for IcsSink<W> {
             (None, true) => self.open.push(Lockout {
                 group: change.group,
                 word: change.word,
-                from: at,
+                from: if goes_on(&change.because) {
+                    self.from
+                } else {
+                    at
+                },
                 because: change.because.clone(),
                 peak_mps: peak(&change.because),
             }),
@@ -232,6 +254,9 @@ impl<W: Write> Sink for IcsSink<W> {
     }
 
     fn look(&mut self, core: &Core, at: Wall) -> io::Result<()> {
+        if self.at == self.from {
+            self.engaged_before(core);
+        }
         self.at = at.plus(MINUTE);
         for index in 0..self.phases.len() {
             let id = TimetableId::of(index);
@@ -263,9 +288,9 @@ fn peak(because: &Because) -> Option<f64> {
 
 fn lockout_event(model: &Model, lockout: &Lockout, to: Wall, ended: &str) -> Event {
     let group = &model.group(lockout.group).name;
-    let peak = lockout
-        .peak_mps
-        .map_or_else(String::new, |peak| format!(", up to {peak:.1} m/s here"));
+    // A reason that tells of the past has the peak in it.
+    let peak = lockout.peak_mps.filter(|_| !goes_on(&lockout.because));
+    let peak = peak.map_or_else(String::new, |peak| format!(", up to {peak:.1} m/s here"));
     Event {
         from: lockout.from,
         to: Some(to),

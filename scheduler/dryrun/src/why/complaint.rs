@@ -5,12 +5,11 @@ use super::json::FORMAT_VERSION;
 use super::{Basis, Story, WhyError, plain};
 use crate::replay::Sink;
 use crate::told::{
-    Movement, clock, day_and_clock, decided, iso_local, iso_utc, utc_clock, wrapped,
+    Movement, clock, day_and_clock, decided, goes_on, iso_local, iso_utc, utc_clock, wrapped,
 };
 use leeside_core::ids::{GroupId, RoomId};
 use leeside_core::model::Model;
 use leeside_core::output::{Command, LockoutChange};
-use leeside_core::reason::Because;
 use leeside_core::say;
 use leeside_core::time::Wall;
 use serde_json::{Value, json};
@@ -266,14 +265,7 @@ fn ending(out: &mut String, of: &Complaint) {
 }
 
 fn lockout_word(change: &LockoutChange) -> &'static str {
-    let holds = matches!(
-        change.because,
-        Because::WindHolding { .. }
-            | Because::HailHolding
-            | Because::FrostHolding { .. }
-            | Because::RainHolding
-    );
-    match (change.engaged, holds) {
+    match (change.engaged, goes_on(&change.because)) {
         (true, false) => "engaged",
         (true, true) => "goes on",
         (false, _) => "released",
