@@ -16,7 +16,9 @@
 
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+mod account;
 mod checks;
+mod mishaps;
 mod rng;
 mod site;
 mod truth;

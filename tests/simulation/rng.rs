@@ -36,7 +36,7 @@ impl Rng {
 
     /// Once in `times` on average.
     pub(crate) const fn once_in(&mut self, times: u64) -> bool {
-        self.draw() % times == 0
+        self.draw().is_multiple_of(times)
     }
 
     pub(crate) fn pick<T: Copy>(&mut self, of: &[T]) -> T {

@@ -2,56 +2,22 @@
 //! delivered. Written apart from the core, in another shape: each sensor is an
 //! account of the moments it was heard, each guard two moments.
 
+use crate::account::{Account, Says, Standing};
 use crate::site::{HAIL, HYGRO, RAIN, THERMO};
-use leeside_core::ids::{ContactId, GatewayId, SensorId};
-use leeside_core::input::{Ask, Input, Part, Reading, RestartCause, Sample};
-use leeside_core::model::{ContactKind, Group, IceRule, Model, Moisture, SensorKind};
+use leeside_core::ids::{ContactId, SensorId};
+use leeside_core::input::{Ask, Input, RestartCause};
+use leeside_core::model::{ContactKind, Group, IceRule, Model, Moisture};
 use leeside_core::output::Word;
 use leeside_core::time::Now;
 
 /// The weather guards, in their order of rank.
 pub(crate) const GUARDS: [Word; 4] = [Word::Wind, Word::Hail, Word::Ice, Word::Rain];
 
-#[derive(Clone, Copy, PartialEq, Debug)]
-enum Standing {
-    Unheard,
-    Good,
-    /// Not believed; good readings since, if any.
-    Bad {
-        since: Option<i64>,
-        must_change: bool,
-    },
-}
-
-#[derive(Clone, Debug)]
-struct Account {
-    standing: Standing,
-    /// When the last thing it said was measured (or listening began).
-    measured: i64,
-    last_at: Option<i64>,
-    /// What it said last, also before a restart or a silence.
-    said: Option<(Option<f64>, Option<f64>)>,
-    /// Main value (mean of the wind) and when it was measured, by the wall.
-    value: Option<(f64, i64)>,
-    gust: Option<f64>,
-    direction: Option<f64>,
-    changed: i64,
-    left_out: Option<(Option<SensorId>, i64)>,
-}
-
-/// What a guard gets from a sensor.
-enum Word4<'a> {
-    Good(&'a Account),
-    Bad,
-    Unheard,
-    LeftOut,
-}
-
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Guard {
     engaged: bool,
-    calm_from: Option<i64>,
-    over_from: Option<i64>,
+    pub(crate) calm_from: Option<i64>,
+    pub(crate) over_from: Option<i64>,
     /// Whether its sensors have said anything since the last restart.
     pub(crate) heard: bool,
     /// Engaged for not knowing, at the last look.
@@ -66,25 +32,25 @@ pub(crate) struct GroupTruth {
     trusted_c: Option<f64>,
     wet: Option<i64>,
     raining: bool,
-    known_from: Option<i64>,
+    pub(crate) known_from: Option<i64>,
     pub(crate) known: bool,
     pub(crate) service: bool,
 }
 
 #[derive(Clone, Debug)]
-struct Contact {
-    heard: bool,
+pub(crate) struct Contact {
+    pub(crate) heard: bool,
     active: bool,
-    latched: i64,
+    pub(crate) latched: i64,
 }
 
 /// Everything there is to know.
 #[derive(Clone, Debug)]
 pub(crate) struct Truth {
-    accounts: Vec<Account>,
+    pub(crate) accounts: Vec<Account>,
     pub(crate) groups: Vec<GroupTruth>,
-    contacts: Vec<Contact>,
-    gateway_lost: bool,
+    pub(crate) contacts: Vec<Contact>,
+    pub(crate) gateway_lost: bool,
     pub(crate) clock_trusted: bool,
     /// The last moment whose inputs have been reckoned with.
     now: Now,
@@ -188,163 +154,6 @@ impl Truth {
         }
     }
 
-    fn gateway(&mut self, model: &Model, present: bool) {
-        if self.gateway_lost == !present {
-            return;
-        }
-        self.gateway_lost = !present;
-        if present {
-            return;
-        }
-        let through = |gateway: Option<GatewayId>| gateway.is_some();
-        for (account, sensor) in self.accounts.iter_mut().zip(&model.sensors) {
-            if through(sensor.gateway) {
-                account.direction = None;
-                account.standing = Standing::Bad {
-                    since: None,
-                    must_change: false,
-                };
-            }
-        }
-        for (state, contact) in self.contacts.iter_mut().zip(&model.contacts) {
-            if through(contact.gateway) {
-                state.heard = false;
-                state.latched = i64::MIN;
-            }
-        }
-    }
-
-    fn restart(&mut self, now: Now) {
-        for account in &mut self.accounts {
-            if account.standing == Standing::Good {
-                account.standing = Standing::Unheard;
-            } else if let Standing::Bad { since, .. } = &mut account.standing {
-                *since = None;
-            }
-            account.measured = now.steady.0;
-            account.last_at = account.last_at.filter(|at| *at <= now.wall.0);
-            account.value = None;
-            account.gust = None;
-            account.direction = None;
-            account.changed = now.steady.0;
-        }
-        for contact in &mut self.contacts {
-            contact.heard = false;
-            contact.latched = i64::MIN;
-        }
-        for group in &mut self.groups {
-            for guard in &mut group.guards {
-                guard.calm_from = None;
-                guard.over_from = None;
-                guard.heard = false;
-            }
-            group.known = false;
-            group.known_from = None;
-        }
-    }
-
-    /// Silence and stuck values that have come true before `now`.
-    fn lapse(&mut self, model: &Model, now: Now) {
-        for (account, sensor) in self.accounts.iter_mut().zip(&model.sensors) {
-            let rule = &sensor.validity;
-            if account
-                .left_out
-                .is_some_and(|(_, until)| until < now.wall.0)
-            {
-                account.left_out = None;
-            }
-            let bad = |must_change| Standing::Bad {
-                since: None,
-                must_change,
-            };
-            if account.measured + rule.silence_ms < now.steady.0 {
-                account.standing = bad(false);
-                // A direction of before the silence is none.
-                account.direction = None;
-            } else if let (Some(stuck), true) = (rule.stuck_ms, account.value.is_some())
-                && account.changed + stuck < now.steady.0
-            {
-                account.standing = bad(true);
-            }
-        }
-    }
-
-    fn reading(&mut self, model: &Model, now: Now, reading: &Reading) {
-        let sensor = model.sensor(reading.sensor);
-        if sensor.gateway.is_some() && self.gateway_lost {
-            return;
-        }
-        let rule = &sensor.validity;
-        let account = &mut self.accounts[reading.sensor.index()];
-        let (at, wall) = (reading.at.0, now.wall.0);
-        let copy = account.last_at == Some(at) && account.standing != Standing::Unheard;
-        if at > wall + 5_000 || wall - at > rule.silence_ms || copy || account.last_at > Some(at) {
-            return;
-        }
-        let part = |part: Part| part.value();
-        let (value, gust, direction) = match reading.sample {
-            Sample::Value(v) => (Some(v), None, None),
-            Sample::Wind {
-                gust,
-                mean,
-                direction,
-            } => (part(mean), part(gust), part(direction)),
-        };
-        let said = || value.iter().chain(&gust);
-        if said().any(|v| !v.is_finite()) {
-            return;
-        }
-        account.measured = account.measured.max(now.steady.0 - (wall - at).max(0));
-        let outside = said().any(|v| *v < rule.min || *v > rule.max);
-        let rate = rule.max_rate_per_s.zip(account.value).zip(value);
-        let seconds =
-            |ms: i64| f64::from(i32::try_from(ms.max(1_000)).unwrap_or(i32::MAX)) / 1000.0;
-        let too_fast = rate.is_some_and(|((limit, (old, since)), new)| {
-            (new - old).abs() > limit * seconds(at - since)
-        });
-        account.last_at = Some(at);
-        if outside || too_fast {
-            account.standing = Standing::Bad {
-                since: None,
-                must_change: false,
-            };
-            return;
-        }
-        let changed = account.said != Some((value, gust));
-        if changed {
-            account.changed = now.steady.0;
-        }
-        account.said = Some((value, gust));
-        account.value = value.map(|v| (v, at));
-        account.gust = gust;
-        account.direction = direction.or(account.direction);
-        let stuck = rule
-            .stuck_ms
-            .is_some_and(|ms| account.changed + ms <= now.steady.0);
-        account.standing = match account.standing {
-            Standing::Bad { .. } if stuck => Standing::Bad {
-                since: None,
-                must_change: true,
-            },
-            Standing::Unheard | Standing::Good => Standing::Good,
-            Standing::Bad {
-                since: None,
-                must_change: true,
-            } if !changed => account.standing,
-            Standing::Bad { since, must_change } => {
-                let since = since.unwrap_or(now.steady.0);
-                if now.steady.0 - since >= rule.recover_ms {
-                    Standing::Good
-                } else {
-                    Standing::Bad {
-                        since: Some(since),
-                        must_change,
-                    }
-                }
-            }
-        };
-    }
-
     /// Draws the conclusions of the moment `now` once it has passed, and of every
     /// deadline up to it.
     pub(crate) fn settle(&mut self, model: &Model, now: Now) {
@@ -387,7 +196,7 @@ impl Truth {
             let needed = needs(rules);
             let unheard = needed
                 .iter()
-                .any(|s| matches!(self.says(*s), Word4::Unheard));
+                .any(|s| matches!(self.says(*s), Says::Unheard));
             let state = &mut self.groups[index];
             if unheard {
                 state.known = false;
@@ -464,26 +273,12 @@ impl Truth {
         }
     }
 
-    fn says(&self, sensor: SensorId) -> Word4<'_> {
-        let account = &self.accounts[sensor.index()];
-        let account = match account.left_out {
-            Some((Some(other), _)) => &self.accounts[other.index()],
-            Some((None, _)) => return Word4::LeftOut,
-            None => account,
-        };
-        match account.standing {
-            Standing::Good => Word4::Good(account),
-            Standing::Bad { .. } => Word4::Bad,
-            Standing::Unheard => Word4::Unheard,
-        }
-    }
-
     fn wind(&self, rules: &Group) -> Option<Look> {
         let rule = rules.wind.as_ref()?;
         let (mut worst, mut bad, mut unheard, mut heard) = (f64::NEG_INFINITY, false, false, false);
         for link in &rule.links {
             match self.says(link.sensor) {
-                Word4::Good(account) => {
+                Says::Good(account) => {
                     heard = true;
                     let speed = account
                         .gust
@@ -503,9 +298,9 @@ impl Truth {
                     let tightest = sectors.map(|s| s.factor).fold(1.0, f64::max);
                     worst = worst.max(speed * (link.factor * tightest));
                 }
-                Word4::Bad => bad = true,
-                Word4::Unheard => unheard = true,
-                Word4::LeftOut => {}
+                Says::Bad => bad = true,
+                Says::Unheard => unheard = true,
+                Says::LeftOut => {}
             }
         }
         Some(if worst >= rule.limit_mps {
@@ -526,16 +321,16 @@ impl Truth {
         let (mut bad, mut unheard, mut heard) = (false, false, false);
         for sensor in sensors {
             match self.says(*sensor) {
-                Word4::Good(account) => {
+                Says::Good(account) => {
                     heard = true;
                     let over = |v: f64| v > limit || (at_it && v >= limit);
                     if account.value.is_some_and(|v| over(v.0)) {
                         return Some(Look::Over { at_once: true });
                     }
                 }
-                Word4::Bad => bad = true,
-                Word4::Unheard => unheard = true,
-                Word4::LeftOut => {}
+                Says::Bad => bad = true,
+                Says::Unheard => unheard = true,
+                Says::LeftOut => {}
             }
         }
         Some(if bad || (!heard && !unheard) {
@@ -551,9 +346,9 @@ impl Truth {
         let rule = rule?;
         let moist = self.moist(group, rule);
         let (cold, state) = match self.says(THERMO) {
-            Word4::Good(account) => (account.value.map(|v| v.0), None),
-            Word4::Bad | Word4::LeftOut => (None, Some(Look::Unknown)),
-            Word4::Unheard => (None, Some(Look::Waiting)),
+            Says::Good(account) => (account.value.map(|v| v.0), None),
+            Says::Bad | Says::LeftOut => (None, Some(Look::Unknown)),
+            Says::Unheard => (None, Some(Look::Waiting)),
         };
         if let Some(look) = state {
             return Some(look);
@@ -574,15 +369,15 @@ impl Truth {
         rule.moisture.iter().any(|moisture| match moisture {
             Moisture::Always => true,
             Moisture::Humidity { from_pct, .. } => match self.says(HYGRO) {
-                Word4::Good(account) => account.value.is_none_or(|v| v.0 >= *from_pct),
-                Word4::Bad | Word4::Unheard => true,
-                Word4::LeftOut => false,
+                Says::Good(account) => account.value.is_none_or(|v| v.0 >= *from_pct),
+                Says::Bad | Says::Unheard => true,
+                Says::LeftOut => false,
             },
             Moisture::Rain { within_ms, .. } => {
                 let rains = match self.says(RAIN) {
-                    Word4::Good(account) => account.value.is_some_and(|v| v.0 > 0.0),
-                    Word4::Bad | Word4::Unheard => return true,
-                    Word4::LeftOut => return false,
+                    Says::Good(account) => account.value.is_some_and(|v| v.0 > 0.0),
+                    Says::Bad | Says::Unheard => return true,
+                    Says::LeftOut => return false,
                 };
                 let state = &mut self.groups[group];
                 if rains || state.raining {
@@ -616,24 +411,26 @@ impl Truth {
         let of = |sensors: &[SensorId]| {
             sensors
                 .iter()
-                .any(|s| matches!(self.says(*s), Word4::Good(_)))
+                .any(|s| matches!(self.says(*s), Says::Good(_)))
         };
         match guard {
             Word::Wind => rules.wind.as_ref().is_some_and(|r| {
                 r.links
                     .iter()
-                    .any(|l| matches!(self.says(l.sensor), Word4::Good(_)))
+                    .any(|l| matches!(self.says(l.sensor), Says::Good(_)))
             }),
             Word::Hail => of(&[HAIL]),
             Word::Ice => of(&[THERMO]),
             Word::Rain => of(&[RAIN]),
-            _ => true,
+            Word::Service
+            | Word::Fire
+            | Word::Door
+            | Word::Drive
+            | Word::Hand
+            | Word::Sun
+            | Word::Timetable
+            | Word::Rest => true,
         }
-    }
-
-    /// Whether a sensor is known to be at fault, for somebody to bypass it.
-    pub(crate) fn is_bad(&self, sensor: SensorId) -> bool {
-        matches!(self.accounts[sensor.index()].standing, Standing::Bad { .. })
     }
 }
 
@@ -661,7 +458,9 @@ impl Guard {
                     self.calm_from = None;
                 }
             }
-            _ => self.calm_from = None,
+            Look::Calm | Look::Between | Look::Over { .. } | Look::Unknown | Look::Waiting => {
+                self.calm_from = None
+            }
         }
     }
 }
@@ -693,9 +492,4 @@ fn needs(rules: &Group) -> Vec<SensorId> {
         }));
     }
     needs
-}
-
-/// Whether a sensor speaks of the wind.
-pub(crate) fn is_wind(model: &Model, sensor: SensorId) -> bool {
-    model.sensor(sensor).kind == SensorKind::Wind
 }

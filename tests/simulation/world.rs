@@ -3,19 +3,17 @@
 
 use crate::checks::{Checks, Scene};
 use crate::rng::Rng;
-use crate::site::{self, DOORS, EVERY, FIRE, GATEWAY, OCCUPIED};
-use crate::truth::{Truth, is_wind};
+use crate::site::{self, DOORS, EVERY};
+use crate::truth::Truth;
 use crate::weather::{Sky, Weather};
 use leeside_core::Core;
 use leeside_core::engine::Snapshot;
-use leeside_core::ids::{ContactId, DeviceId, FeederId, GroupId, RoomId, SensorId};
-use leeside_core::input::{
-    Ask, Input, Origin, Part, Reading, Request, RestartCause, Sample, Until,
-};
+use leeside_core::ids::{ContactId, DeviceId, FeederId, GroupId, SensorId};
+use leeside_core::input::Input;
 use leeside_core::model::Model;
 use leeside_core::output::{Command, Output};
 use leeside_core::time::{HOUR, MINUTE, Now, SECOND, Steady, Wall};
-use leeside_plant::{Fault, Plant, Supply};
+use leeside_plant::Plant;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
@@ -23,7 +21,7 @@ const DAY: i64 = 24 * HOUR;
 
 /// Something that happens.
 #[derive(Clone, Debug)]
-enum Happening {
+pub(crate) enum Happening {
     /// A sensor measures.
     Measure(SensorId),
     /// Something reaches the core.
@@ -57,7 +55,7 @@ enum Happening {
 
 /// What ails a sensor.
 #[derive(Clone, Copy, PartialEq, Debug)]
-enum Ail {
+pub(crate) enum Ail {
     Dead,
     Stuck(Sky),
     Wild,
@@ -67,24 +65,24 @@ enum Ail {
 /// A seed's world.
 pub(crate) struct World {
     seed: u64,
-    rng: Rng,
-    model: Arc<Model>,
-    core: Option<Core>,
-    plant: Plant,
-    truth: Truth,
-    checks: Checks,
-    weather: Weather,
-    queue: BTreeMap<(i64, u64), Happening>,
+    pub(crate) rng: Rng,
+    pub(crate) model: Arc<Model>,
+    pub(crate) core: Option<Core>,
+    pub(crate) plant: Plant,
+    pub(crate) truth: Truth,
+    pub(crate) checks: Checks,
+    pub(crate) weather: Weather,
+    pub(crate) queue: BTreeMap<(i64, u64), Happening>,
     queued: u64,
-    t: i64,
-    wall_ahead: i64,
+    pub(crate) t: i64,
+    pub(crate) wall_ahead: i64,
     end: i64,
-    ails: Vec<Option<Ail>>,
+    pub(crate) ails: Vec<Option<Ail>>,
     /// Commands are lost since; the core is told a little later.
-    gap: bool,
+    pub(crate) gap: bool,
     /// What a crash leaves: the snapshot, and what was true when it was taken.
-    kept: Option<(Snapshot, Truth)>,
-    sequence: u64,
+    pub(crate) kept: Option<(Snapshot, Truth)>,
+    pub(crate) sequence: u64,
     /// What happened last, for the report of a failure.
     log: VecDeque<String>,
     pub(crate) mark: u64,
@@ -136,8 +134,8 @@ impl World {
     }
 
     fn begin(&mut self) {
-        for index in 0..self.model.sensors.len() {
-            let first = self.rng.int(1, EVERY[index]);
+        for (index, every) in EVERY.into_iter().enumerate() {
+            let first = self.rng.int(1, every);
             self.after(first, Happening::Measure(SensorId::of(index)));
         }
         self.after(SECOND, Happening::Deliver(Input::Connected));
@@ -175,7 +173,7 @@ impl World {
     }
 
     /// Mean time between two happenings of a kind, minutes.
-    fn again(&mut self, happening: Happening) {
+    pub(crate) fn again(&mut self, happening: Happening) {
         let minutes = match happening {
             Happening::Person => 70,
             Happening::Door(_) | Happening::Occupancy => 100,
@@ -187,18 +185,25 @@ impl World {
             Happening::Crash => 30 * 60,
             Happening::ClockSteps | Happening::ClockTrust => 60 * 60,
             Happening::Fire(_) => 5 * 24 * 60,
-            _ => 60,
+            Happening::Measure(_)
+            | Happening::Deliver(_)
+            | Happening::ServiceEnds(_)
+            | Happening::SensorWell(_)
+            | Happening::DriveWell(_)
+            | Happening::FeederWell(_)
+            | Happening::GapEnds
+            | Happening::Start { .. } => 60,
         };
         let wait = self.rng.int(1, 2 * minutes * MINUTE);
         self.after(wait, happening);
     }
 
-    fn after(&mut self, ms: i64, happening: Happening) {
+    pub(crate) fn after(&mut self, ms: i64, happening: Happening) {
         self.queued += 1;
         self.queue.insert((self.t + ms, self.queued), happening);
     }
 
-    const fn now(&self) -> Now {
+    pub(crate) const fn now(&self) -> Now {
         Now {
             wall: Wall(self.t + self.wall_ahead),
             steady: Steady(self.t),
@@ -235,9 +240,11 @@ impl World {
 
     fn go(&mut self, outcome: &mut Outcome) -> Result<(), String> {
         while self.t < self.end {
-            let wake = self.core.as_mut().and_then(|core| match core.poll() {
-                Output::Wake(wake) => wake.map(|w| w.at.steady.0 + 1),
-                _ => None,
+            let wake = self.core.as_mut().and_then(|core| {
+                let Output::Wake(wake) = core.poll() else {
+                    return None;
+                };
+                wake.map(|wake| wake.at.steady.0 + 1)
             });
             let plant = self.plant.next().map(|at| at.0);
             let queued = self.queue.first_key_value().map(|((at, _), _)| *at);
@@ -281,7 +288,7 @@ impl World {
         self.checks.step(&scene, self.core.as_ref())
     }
 
-    fn drain(&mut self) -> Result<(), String> {
+    pub(crate) fn drain(&mut self) -> Result<(), String> {
         while let Some(core) = &mut self.core {
             match core.poll() {
                 Output::Wake(_) => return Ok(()),
@@ -334,7 +341,7 @@ impl World {
         Ok(())
     }
 
-    fn note(&mut self, text: impl FnOnce() -> String) {
+    pub(crate) fn note(&mut self, text: impl FnOnce() -> String) {
         if self.verbose {
             let line = format!(
                 "{} {}",
@@ -348,7 +355,7 @@ impl World {
         }
     }
 
-    fn put(&mut self, input: Input, outcome: &mut Outcome) -> Result<(), String> {
+    pub(crate) fn put(&mut self, input: Input, outcome: &mut Outcome) -> Result<(), String> {
         let now = self.now();
         self.note(|| format!("<- {input:?}"));
         let Some(core) = &mut self.core else {
@@ -360,323 +367,8 @@ impl World {
         self.drain()
     }
 
-    fn happen(&mut self, happening: Happening, outcome: &mut Outcome) -> Result<(), String> {
-        match happening.clone() {
-            Happening::Measure(sensor) => {
-                self.measure(sensor);
-                return Ok(());
-            }
-            Happening::Deliver(input) => return self.put(input, outcome),
-            Happening::Person => self.person(outcome)?,
-            Happening::Door(contact) => {
-                let (open, shut) = (self.rng.int(0, 3000), self.rng.int(2, 40) * MINUTE);
-                self.after(
-                    open,
-                    Happening::Deliver(Input::Contact {
-                        contact,
-                        active: true,
-                    }),
-                );
-                self.after(
-                    open + shut,
-                    Happening::Deliver(Input::Contact {
-                        contact,
-                        active: false,
-                    }),
-                );
-            }
-            Happening::Occupancy => {
-                let active = self.rng.once_in(2);
-                self.put(
-                    Input::Contact {
-                        contact: OCCUPIED,
-                        active,
-                    },
-                    outcome,
-                )?;
-            }
-            Happening::Fire(active) => {
-                self.put(
-                    Input::Contact {
-                        contact: FIRE,
-                        active,
-                    },
-                    outcome,
-                )?;
-                if active {
-                    let lasts = self.rng.int(1, 90) * MINUTE;
-                    self.after(lasts, Happening::Fire(false));
-                    return Ok(());
-                }
-            }
-            Happening::ServiceEnds(group) => {
-                let ask = Ask::Service {
-                    group,
-                    on: false,
-                    expected_end: None,
-                };
-                return self.put(asked(Origin::Centre, ask), outcome);
-            }
-            Happening::SensorFails => self.sensor_fails(),
-            Happening::SensorWell(sensor) => {
-                self.ails[sensor.index()] = None;
-                return Ok(());
-            }
-            Happening::DriveFails => self.drive_fails(),
-            Happening::DriveWell(device) => {
-                self.plant.set_fault(self.now(), device, None);
-                return Ok(());
-            }
-            Happening::FeederFails => self.feeder_fails(),
-            Happening::FeederWell(feeder) => {
-                self.plant.set_supply(self.now(), feeder, Supply::Normal);
-                return Ok(());
-            }
-            Happening::GapBegins => {
-                self.note(|| "the broker is gone".to_owned());
-                self.gap = true;
-                let (notice, lasts) = (
-                    self.rng.int(0, 40) * SECOND,
-                    self.rng.int(50, 1500) * SECOND,
-                );
-                self.after(notice, Happening::Deliver(Input::Disconnected));
-                self.after(lasts, Happening::GapEnds);
-            }
-            Happening::GapEnds => {
-                self.note(|| "the broker is back".to_owned());
-                self.gap = false;
-                return self.put(Input::Connected, outcome);
-            }
-            Happening::GatewayFails => {
-                self.put(
-                    Input::Gateway {
-                        gateway: GATEWAY,
-                        present: false,
-                    },
-                    outcome,
-                )?;
-                let lasts = self.rng.int(1, 60) * MINUTE;
-                self.after(
-                    lasts,
-                    Happening::Deliver(Input::Gateway {
-                        gateway: GATEWAY,
-                        present: true,
-                    }),
-                );
-                for contact in DOORS {
-                    self.after(
-                        lasts + 1,
-                        Happening::Deliver(Input::Contact {
-                            contact,
-                            active: false,
-                        }),
-                    );
-                }
-            }
-            Happening::Crash => self.crash(),
-            Happening::Start { cold } => return self.start(cold, outcome),
-            Happening::ClockSteps => {
-                self.wall_ahead +=
-                    self.rng
-                        .pick(&[-26 * HOUR, -HOUR, -2 * MINUTE, 5 * MINUTE, HOUR, 30 * HOUR]);
-                self.put(Input::Restart(RestartCause::ClockJump), outcome)?;
-                self.hear_contacts();
-            }
-            Happening::ClockTrust => {
-                self.put(Input::Clock { trusted: false }, outcome)?;
-                let lasts = self.rng.int(1, 300) * MINUTE;
-                self.after(lasts, Happening::Deliver(Input::Clock { trusted: true }));
-            }
-            Happening::Keep => {
-                if let Some(core) = &self.core {
-                    self.kept = Some((core.snapshot(), self.truth.clone()));
-                }
-            }
-            Happening::Reload => {
-                if let Some(core) = self.core.take() {
-                    self.core = Some(core.reload(self.model.clone()));
-                    self.drain()?;
-                }
-            }
-            Happening::Tick => self.put(Input::Tick, outcome)?,
-        }
-        self.again(happening);
-        Ok(())
-    }
-
-    /// A sensor measures; its message may be lost, late, doubled or nonsense.
-    fn measure(&mut self, sensor: SensorId) {
-        let every = EVERY[sensor.index()];
-        let jitter = self.rng.int(-every / 8, every / 8);
-        self.after(every + jitter, Happening::Measure(sensor));
-        let mut sky = self.weather.at(self.t);
-        let ail = self.ails[sensor.index()];
-        match ail {
-            Some(Ail::Dead) => return,
-            Some(Ail::Stuck(then)) => sky = then,
-            Some(Ail::Wild | Ail::Slow) | None => {}
-        }
-        let sample = match sensor.index() {
-            _ if ail == Some(Ail::Wild) && self.rng.once_in(2) => {
-                let wild = self.rng.pick(&[f64::NAN, f64::INFINITY, -999.0, 1e6]);
-                if is_wind(&self.model, sensor) {
-                    Sample::Wind {
-                        gust: Part::Value(wild),
-                        mean: Part::Value(1.0),
-                        direction: Part::Unsaid,
-                    }
-                } else {
-                    Sample::Value(wild)
-                }
-            }
-            0 | 1 => Sample::Wind {
-                gust: Part::Value(sky.gust),
-                mean: Part::Value(sky.mean),
-                direction: if self.rng.once_in(4) {
-                    Part::Unsaid
-                } else {
-                    Part::Value(sky.direction)
-                },
-            },
-            2 => Sample::Value(sky.rain),
-            3 => Sample::Value(sky.air_c),
-            4 => Sample::Value(sky.humidity),
-            5 => Sample::Value(sky.hail),
-            6 => Sample::Value(sky.light_wm2),
-            _ => Sample::Value(sky.room_c),
-        };
-        let input = Input::Reading(Reading {
-            sensor,
-            at: self.now().wall,
-            sample,
-        });
-        let late = if ail == Some(Ail::Slow) || self.rng.once_in(30) {
-            self.rng.int(0, 15 * MINUTE)
-        } else {
-            self.rng.int(0, 400)
-        };
-        if !self.rng.once_in(25) {
-            self.after(late, Happening::Deliver(input.clone()));
-        }
-        if self.rng.once_in(25) {
-            let again = late + self.rng.int(0, 5 * MINUTE);
-            self.after(again, Happening::Deliver(input));
-        }
-    }
-
-    fn person(&mut self, outcome: &mut Outcome) -> Result<(), String> {
-        let group = GroupId::of(self.rng.index(self.model.groups.len()));
-        let until = self.rng.pick(&[
-            Until::Rule,
-            Until::For(HOUR / 2),
-            Until::NextPhase,
-            Until::EndOfDay,
-        ]);
-        let from = if self.rng.once_in(2) {
-            Origin::Room(RoomId(0))
-        } else {
-            Origin::Centre
-        };
-        let percent = self.rng.pick(&[0, 0, 30, 50, 80, 100, 100]);
-        let ask = match self.rng.int(0, 12) {
-            0..=5 => {
-                let tilt = self.rng.once_in(3).then(|| self.rng.pick(&[0, 30, 60]));
-                let extension_pct = (tilt.is_none() || self.rng.once_in(2)).then_some(percent);
-                Ask::Pose {
-                    group,
-                    extension_pct,
-                    tilt_deg: tilt,
-                    until,
-                }
-            }
-            6 => Ask::Halt { group, until },
-            7 => Ask::Release { group },
-            8 | 9 => {
-                let devices = self.model.groups[group.index()].devices.clone();
-                let device = self.rng.pick(&devices);
-                Ask::Device {
-                    device,
-                    extension_pct: Some(percent),
-                    tilt_deg: None,
-                    until,
-                }
-            }
-            10 => {
-                let lasts = self.rng.int(5, 120) * MINUTE;
-                self.after(lasts, Happening::ServiceEnds(group));
-                Ask::Service {
-                    group,
-                    on: true,
-                    expected_end: None,
-                }
-            }
-            11 => Ask::FrostCleared { group },
-            _ => {
-                let sensor = SensorId::of(self.rng.index(self.model.sensors.len()));
-                if !self.truth.is_bad(sensor) {
-                    return Ok(());
-                }
-                let substitute =
-                    (sensor.index() < 2 && self.rng.once_in(2)).then(|| SensorId(1 - sensor.0));
-                let until = Some(self.now().wall.plus(self.rng.int(1, 300) * MINUTE));
-                Ask::Bypass {
-                    sensor,
-                    substitute,
-                    until,
-                }
-            }
-        };
-        self.put(asked(from, ask), outcome)
-    }
-
-    fn sensor_fails(&mut self) {
-        let sensor = SensorId::of(self.rng.index(self.model.sensors.len()));
-        let sky = self.weather.at(self.t);
-        let ail = self
-            .rng
-            .pick(&[Ail::Dead, Ail::Stuck(sky), Ail::Wild, Ail::Slow]);
-        self.note(|| format!("{sensor:?} ails: {ail:?}"));
-        self.ails[sensor.index()] = Some(ail);
-        let lasts = self.rng.int(5, 400) * MINUTE;
-        self.after(lasts, Happening::SensorWell(sensor));
-    }
-
-    fn drive_fails(&mut self) {
-        let device = DeviceId::of(self.rng.index(self.model.devices.len()));
-        let faults = [
-            Fault::Dead,
-            Fault::Jammed,
-            Fault::Slow { percent: 150 },
-            Fault::Drifting {
-                ppm_per_move: 8_000,
-            },
-        ];
-        let fault = self.rng.pick(&faults);
-        self.note(|| format!("{device:?} fails: {fault:?}"));
-        self.plant.set_fault(self.now(), device, Some(fault));
-        self.checks.devices[device.index()].excuse();
-        let lasts = self.rng.int(1, 300) * MINUTE;
-        self.after(lasts, Happening::DriveWell(device));
-    }
-
-    fn feeder_fails(&mut self) {
-        let feeder = FeederId::of(self.rng.index(self.model.feeders.len()));
-        let supply = self
-            .rng
-            .pick(&[Supply::Tripped, Supply::Slow { percent: 120 }]);
-        self.note(|| format!("{feeder:?} fails: {supply:?}"));
-        self.plant.set_supply(self.now(), feeder, supply);
-        for (index, device) in self.model.devices.iter().enumerate() {
-            if device.drive.feeder == feeder {
-                self.checks.devices[index].excuse();
-            }
-        }
-        let lasts = self.rng.int(1, 60) * MINUTE;
-        self.after(lasts, Happening::FeederWell(feeder));
-    }
-
     /// Whether a drive and its feeder are in order.
-    fn sound(&self, device: DeviceId) -> bool {
+    pub(crate) fn sound(&self, device: DeviceId) -> bool {
         let feeder = self.model.device(device).drive.feeder;
         !self.queue.values().any(|h| match h {
             Happening::DriveWell(ill) => *ill == device,
@@ -684,65 +376,4 @@ impl World {
             _ => false,
         })
     }
-
-    fn crash(&mut self) {
-        if self.core.take().is_none() {
-            return;
-        }
-        self.note(|| "the program dies".to_owned());
-        // What was underway to the core is lost.
-        let cold = self.rng.once_in(4);
-        let down = self.rng.int(2, 600) * SECOND;
-        self.after(down, Happening::Start { cold });
-    }
-
-    fn start(&mut self, cold: bool, outcome: &mut Outcome) -> Result<(), String> {
-        let now = self.now();
-        self.note(|| format!("the program starts, cold: {cold}"));
-        match self.kept.clone().filter(|_| !cold) {
-            Some((kept, truth)) => {
-                // Through its text, as from a file.
-                let text = serde_json::to_string(&kept).map_err(|e| e.to_string())?;
-                let kept = serde_json::from_str(&text).map_err(|e| e.to_string())?;
-                self.core = Some(Core::restore(self.model.clone(), &kept));
-                self.truth = truth;
-            }
-            None => {
-                self.core = Some(Core::new(self.model.clone(), now));
-                self.truth = Truth::new(&self.model, now);
-            }
-        }
-        // Starts, stops and running times since then are not in it.
-        self.checks.forgot_until = self.t + 3 * HOUR;
-        if let Some(core) = &mut self.core {
-            core.continue_after(self.sequence);
-        }
-        self.put(Input::Restart(RestartCause::Started), outcome)?;
-        if !self.gap {
-            self.after(SECOND, Happening::Deliver(Input::Connected));
-        }
-        self.hear_contacts();
-        Ok(())
-    }
-
-    fn hear_contacts(&mut self) {
-        for contact in [DOORS[0], DOORS[1], OCCUPIED] {
-            let at = self.rng.int(1, 300) * SECOND;
-            self.after(
-                at,
-                Happening::Deliver(Input::Contact {
-                    contact,
-                    active: false,
-                }),
-            );
-        }
-    }
-}
-
-fn asked(from: Origin, ask: Ask) -> Input {
-    Input::Request(Request {
-        by: "somebody".to_owned(),
-        from,
-        ask,
-    })
 }
