@@ -94,7 +94,8 @@ impl Sky {
         match (model, airmass(apparent)) {
             (SkyModel::Isotropic, _) | (_, None) => {}
             (SkyModel::HayDavies, Some(_)) => {
-                let anisotropy = dni / above_air;
+                // More beam than above the air is a broken sensor's word.
+                let anisotropy = (dni / above_air).min(1.0);
                 sky.even = dhi * (1.0 - anisotropy);
                 // cos 89 degrees, as pvlib has it.
                 sky.ring = dhi * anisotropy / apparent.up.max(0.01745);
