@@ -5,7 +5,7 @@ use crate::site::{DOORS, EVERY, FIRE, GATEWAY, OCCUPIED};
 use crate::truth::Truth;
 use crate::world::{Ail, Happening, Outcome, World};
 use leeside_core::Core;
-use leeside_core::ids::{DeviceId, FeederId, GroupId, RoomId, SensorId};
+use leeside_core::ids::{ContactId, DeviceId, FeederId, GroupId, RoomId, SensorId};
 use leeside_core::input::{
     Ask, Input, Origin, Part, Reading, Request, RestartCause, Sample, Until,
 };
@@ -25,23 +25,7 @@ impl World {
             }
             Happening::Deliver(input) => return self.put(input, outcome),
             Happening::Person => self.person(outcome)?,
-            Happening::Door(contact) => {
-                let (open, shut) = (self.rng.int(0, 3000), self.rng.int(2, 40) * MINUTE);
-                self.after(
-                    open,
-                    Happening::Deliver(Input::Contact {
-                        contact,
-                        active: true,
-                    }),
-                );
-                self.after(
-                    open + shut,
-                    Happening::Deliver(Input::Contact {
-                        contact,
-                        active: false,
-                    }),
-                );
-            }
+            Happening::Door(contact) => self.door(contact),
             Happening::Occupancy => {
                 let active = self.rng.once_in(2);
                 self.put(
@@ -89,56 +73,16 @@ impl World {
                 self.plant.set_supply(self.now(), feeder, Supply::Normal);
                 return Ok(());
             }
-            Happening::GapBegins => {
-                self.note(|| "the broker is gone".to_owned());
-                self.gap = true;
-                let (notice, lasts) = (
-                    self.rng.int(0, 40) * SECOND,
-                    self.rng.int(50, 1500) * SECOND,
-                );
-                self.after(notice, Happening::Deliver(Input::Disconnected));
-                self.after(lasts, Happening::GapEnds);
-            }
+            Happening::GapBegins => self.gap_begins(),
             Happening::GapEnds => {
                 self.note(|| "the broker is back".to_owned());
                 self.gap = false;
                 return self.put(Input::Connected, outcome);
             }
-            Happening::GatewayFails => {
-                self.put(
-                    Input::Gateway {
-                        gateway: GATEWAY,
-                        present: false,
-                    },
-                    outcome,
-                )?;
-                let lasts = self.rng.int(1, 60) * MINUTE;
-                self.after(
-                    lasts,
-                    Happening::Deliver(Input::Gateway {
-                        gateway: GATEWAY,
-                        present: true,
-                    }),
-                );
-                for contact in DOORS {
-                    self.after(
-                        lasts + 1,
-                        Happening::Deliver(Input::Contact {
-                            contact,
-                            active: false,
-                        }),
-                    );
-                }
-            }
+            Happening::GatewayFails => self.gateway_fails(outcome)?,
             Happening::Crash => self.crash(),
             Happening::Start { cold } => return self.start(cold, outcome),
-            Happening::ClockSteps => {
-                self.wall_ahead +=
-                    self.rng
-                        .pick(&[-26 * HOUR, -HOUR, -2 * MINUTE, 5 * MINUTE, HOUR, 30 * HOUR]);
-                self.put(Input::Restart(RestartCause::ClockJump), outcome)?;
-                self.hear_contacts();
-            }
+            Happening::ClockSteps => self.clock_steps(outcome)?,
             Happening::ClockTrust => {
                 self.put(Input::Clock { trusted: false }, outcome)?;
                 let lasts = self.rng.int(1, 300) * MINUTE;
@@ -149,15 +93,84 @@ impl World {
                     self.kept = Some((core.snapshot(), self.truth.clone()));
                 }
             }
-            Happening::Reload => {
-                if let Some(core) = self.core.take() {
-                    self.core = Some(core.reload(self.model.clone()));
-                    self.drain()?;
-                }
-            }
+            Happening::Reload => self.reload()?,
             Happening::Tick => self.put(Input::Tick, outcome)?,
         }
         self.again(happening);
+        Ok(())
+    }
+
+    fn door(&mut self, contact: ContactId) {
+        let (open, shut) = (self.rng.int(0, 3000), self.rng.int(2, 40) * MINUTE);
+        self.after(
+            open,
+            Happening::Deliver(Input::Contact {
+                contact,
+                active: true,
+            }),
+        );
+        self.after(
+            open + shut,
+            Happening::Deliver(Input::Contact {
+                contact,
+                active: false,
+            }),
+        );
+    }
+
+    fn gap_begins(&mut self) {
+        self.note(|| "the broker is gone".to_owned());
+        self.gap = true;
+        let (notice, lasts) = (
+            self.rng.int(0, 40) * SECOND,
+            self.rng.int(50, 1500) * SECOND,
+        );
+        self.after(notice, Happening::Deliver(Input::Disconnected));
+        self.after(lasts, Happening::GapEnds);
+    }
+
+    fn gateway_fails(&mut self, outcome: &mut Outcome) -> Result<(), String> {
+        self.put(
+            Input::Gateway {
+                gateway: GATEWAY,
+                present: false,
+            },
+            outcome,
+        )?;
+        let lasts = self.rng.int(1, 60) * MINUTE;
+        self.after(
+            lasts,
+            Happening::Deliver(Input::Gateway {
+                gateway: GATEWAY,
+                present: true,
+            }),
+        );
+        for contact in DOORS {
+            self.after(
+                lasts + 1,
+                Happening::Deliver(Input::Contact {
+                    contact,
+                    active: false,
+                }),
+            );
+        }
+        Ok(())
+    }
+
+    fn clock_steps(&mut self, outcome: &mut Outcome) -> Result<(), String> {
+        self.wall_ahead +=
+            self.rng
+                .pick(&[-26 * HOUR, -HOUR, -2 * MINUTE, 5 * MINUTE, HOUR, 30 * HOUR]);
+        self.put(Input::Restart(RestartCause::ClockJump), outcome)?;
+        self.hear_contacts();
+        Ok(())
+    }
+
+    fn reload(&mut self) -> Result<(), String> {
+        if let Some(core) = self.core.take() {
+            self.core = Some(core.reload(self.model.clone()));
+            self.drain()?;
+        }
         Ok(())
     }
 

@@ -290,10 +290,11 @@ impl World {
 
     pub(crate) fn drain(&mut self) -> Result<(), String> {
         while let Some(core) = &mut self.core {
-            match core.poll() {
-                Output::Wake(_) => return Ok(()),
-                output => self.output(&output)?,
+            let output = core.poll();
+            if matches!(output, Output::Wake(_)) {
+                break;
             }
+            self.output(&output)?;
         }
         Ok(())
     }
@@ -370,10 +371,8 @@ impl World {
     /// Whether a drive and its feeder are in order.
     pub(crate) fn sound(&self, device: DeviceId) -> bool {
         let feeder = self.model.device(device).drive.feeder;
-        !self.queue.values().any(|h| match h {
-            Happening::DriveWell(ill) => *ill == device,
-            Happening::FeederWell(weak) => *weak == feeder,
-            _ => false,
-        })
+        let ill = |h: &Happening| matches!(h, Happening::DriveWell(ill) if *ill == device);
+        let weak = |h: &Happening| matches!(h, Happening::FeederWell(weak) if *weak == feeder);
+        !self.queue.values().any(|h| ill(h) || weak(h))
     }
 }
