@@ -4,8 +4,10 @@
 
 mod example;
 
+use leeside_config::Site;
 use leeside_core::Core;
-use leeside_core::ids::GroupId;
+use leeside_core::engine::{Explanation, RankView};
+use leeside_core::ids::{ContactId, DeviceId, GroupId, RoomId};
 use leeside_core::input::{Ask, Input, Origin, Request, Until};
 use leeside_core::model::ContactKind;
 use leeside_core::output::{Output, Word};
@@ -18,6 +20,7 @@ use leeside_dryrun::why::{
 };
 use leeside_journal::{Batch, Journal, Kind, Snapshot};
 use leeside_plant::Plant;
+use std::path::Path;
 
 /// A core, its plant, and a journal that is written as the daemon writes it.
 struct House {
@@ -88,181 +91,263 @@ impl House {
     }
 }
 
-#[test]
-fn a_recorded_day_is_explained_as_it_was_lived() {
-    let folder = tempfile::tempdir().unwrap();
-    let site = example::site();
-    let model = site.model.clone();
-    let setting = example::clear(&site, "2027-06-30T00:00", "2027-07-01T00:00");
-    let group = model.group_named("harbour offices 1").unwrap();
-    let room = model.room_named("offices 1").unwrap();
-    let (from, to) = (setting.from, setting.to);
-    let mut house = House {
-        core: Core::new(model.clone(), Now::both(from.0)),
-        plant: Plant::ideal(&model, Now::both(from.0)),
-        journal: Journal::open(&folder.path().join("journal.sqlite")).unwrap(),
-        moved: vec![],
-    };
-    let mut begun = Batch::new();
-    begun.row(
-        Now::both(from.0),
-        Kind::Run,
-        "",
-        "{\"resumed\":false}".to_owned(),
-    );
-    house.journal.write(&begun).unwrap();
-    for (index, contact) in (0..).zip(&model.contacts) {
-        let active = contact.kind == ContactKind::Occupancy;
-        house.input(
-            from.0,
-            &Input::Contact {
-                contact: leeside_core::ids::ContactId(index),
-                active,
+/// What the core said of the group at a moment.
+struct Then {
+    explained: Explanation,
+    ranks: Vec<RankView>,
+    poses: Vec<(DeviceId, Option<Pose>)>,
+}
+
+/// A day that was lived through.
+struct Day {
+    site: Site,
+    group: GroupId,
+    room: RoomId,
+    from: Wall,
+    to: Wall,
+    /// Asked for by hand at ten past eleven, in the middle of the sun's hours.
+    asked: Wall,
+    /// Twenty minutes later, and what was then.
+    at: Wall,
+    then: Then,
+    journal: Journal,
+    moved: Vec<Movement>,
+    _folder: tempfile::TempDir,
+}
+
+impl Day {
+    fn lived() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let site = example::site();
+        let model = site.model.clone();
+        let setting = example::clear(&site, "2027-06-30T00:00", "2027-07-01T00:00");
+        let (from, to) = (setting.from, setting.to);
+        let group = model.group_named("harbour offices 1").unwrap();
+        let room = model.room_named("offices 1").unwrap();
+        let asked = example::local(&model, "2027-06-30T11:10");
+        let at = example::local(&model, "2027-06-30T11:30");
+        let mut house = House::begun(&site, from, &folder.path().join("journal.sqlite"));
+        let mut feed = Feed::new(model.clone(), &setting.sky);
+        let mut then = None;
+        for step in (from.0..to.0).step_by(60_000) {
+            feed.look(Wall(step));
+            let readings = feed.readings(Wall(step)).to_vec();
+            for reading in readings {
+                house.input(step, &Input::Reading(reading));
+            }
+            if step == asked.0 {
+                let ask = Ask::Pose {
+                    group,
+                    extension_pct: Some(0),
+                    tilt_deg: None,
+                    until: Until::Rule,
+                };
+                let from = Origin::Room(room);
+                house.input(
+                    step,
+                    &Input::Request(Request {
+                        by: "room panel 3".to_owned(),
+                        from,
+                        ask,
+                    }),
+                );
+            }
+            if step == from.0 + 9 * HOUR {
+                house.snapshot(step, &site.fingerprint);
+            }
+            house.until(step, step + MINUTE);
+            if step == at.0 {
+                then = Some(house.at(Now::both(step + 1), group));
+            }
+        }
+        let House { journal, moved, .. } = house;
+        let then = then.unwrap();
+        Self {
+            site,
+            group,
+            room,
+            from,
+            to,
+            asked,
+            at,
+            then,
+            journal,
+            moved,
+            _folder: folder,
+        }
+    }
+
+    fn of(&self, from: Wall, to: Wall, fingerprint: &str) -> Result<Lived<'_>, LivedError> {
+        Lived::of(
+            &self.journal,
+            self.site.model.clone(),
+            fingerprint,
+            from,
+            to,
+        )
+    }
+
+    fn whole(&self) -> Lived<'_> {
+        self.of(self.from, self.to, &self.site.fingerprint).unwrap()
+    }
+
+    fn moved(&self, group: GroupId) -> Vec<&Movement> {
+        self.moved
+            .iter()
+            .filter(|movement| movement.group == group)
+            .collect()
+    }
+}
+
+impl House {
+    fn begun(site: &Site, from: Wall, path: &Path) -> Self {
+        let (model, now) = (&site.model, Now::both(from.0));
+        let mut house = Self {
+            core: Core::new(model.clone(), now),
+            plant: Plant::ideal(model, now),
+            journal: Journal::open(path).unwrap(),
+            moved: vec![],
+        };
+        let mut begun = Batch::new();
+        begun.row(now, Kind::Run, "", "{\"resumed\":false}".to_owned());
+        house.journal.write(&begun).unwrap();
+        for (index, contact) in (0..).zip(&model.contacts) {
+            let active = contact.kind == ContactKind::Occupancy;
+            house.input(
+                from.0,
+                &Input::Contact {
+                    contact: ContactId(index),
+                    active,
+                },
+            );
+        }
+        house
+    }
+
+    fn snapshot(&mut self, at: i64, fingerprint: &str) {
+        let body = serde_json::json!({ "core": self.core.snapshot(), "board": {} }).to_string();
+        let mut batch = Batch::new();
+        batch.snapshot(
+            Now::both(at),
+            Snapshot {
+                fingerprint: fingerprint.to_owned(),
+                body,
             },
         );
-    }
-    // Asked for by hand at ten past eleven, in the middle of the sun's hours.
-    let asked = example::local(&model, "2027-06-30T11:10");
-    let at = example::local(&model, "2027-06-30T11:30");
-    let mut then = None;
-    let mut feed = Feed::new(model.clone(), &setting.sky);
-    let mut step = from.0;
-    while step < to.0 {
-        feed.look(Wall(step));
-        let readings: Vec<Input> = feed
-            .readings(Wall(step))
-            .iter()
-            .map(|reading| Input::Reading(*reading))
-            .collect();
-        readings
-            .iter()
-            .for_each(|reading| house.input(step, reading));
-        if step == asked.0 {
-            let ask = Ask::Pose {
-                group,
-                extension_pct: Some(0),
-                tilt_deg: None,
-                until: Until::Rule,
-            };
-            let request = Request {
-                by: "room panel 3".to_owned(),
-                from: Origin::Room(room),
-                ask,
-            };
-            house.input(step, &Input::Request(request));
-        }
-        if step == from.0 + 9 * HOUR {
-            let body =
-                serde_json::json!({ "core": house.core.snapshot(), "board": {} }).to_string();
-            let mut batch = Batch::new();
-            let fingerprint = site.fingerprint.clone();
-            batch.snapshot(Now::both(step), Snapshot { fingerprint, body });
-            house.journal.write(&batch).unwrap();
-        }
-        house.until(step, step + MINUTE);
-        step += MINUTE;
-        if step == at.0 + MINUTE {
-            // As it stands at the end of that minute, looked at without touching it.
-            let mut copy = house.core.clone();
-            copy.handle(Now::both(step - 1), Input::Tick);
-            let devices = &model.group(group).devices;
-            let poses: Vec<_> = devices
-                .iter()
-                .map(|device| (*device, copy.pose(*device)))
-                .collect();
-            then = Some((copy.explain(group), copy.ranks(group), poses, copy.now()));
-        }
+        self.journal.write(&batch).unwrap();
     }
 
-    let lived = Lived::of(&house.journal, model.clone(), &site.fingerprint, from, to).unwrap();
-    assert!(lived.notes().is_empty());
-    let (explained, ranks, poses, now) = then.unwrap();
-    let found = why(&Story::Lived(&lived), group, now.wall.plus(-1)).unwrap();
-    assert_eq!(found.then, explained);
-    assert_eq!(found.ranks, ranks);
-    assert_eq!(found.then.verdict.decided_by, Word::Hand);
-    assert_eq!(found.poses, poses);
-    let retracted = |pose: &Option<Pose>| pose.is_some_and(|pose| pose.extension_pct == 0);
-    assert!(poses.iter().all(|(_, pose)| retracted(pose)), "{poses:?}");
-    let of_group = |group: GroupId| {
-        house
-            .moved
-            .iter()
-            .filter(move |movement| movement.group == group)
-    };
-    assert_eq!(
-        found.last.as_ref(),
-        of_group(group).filter(|m| m.at.wall <= at).last()
-    );
-    assert_eq!(
-        found.next.as_ref(),
-        of_group(group).find(|m| m.at.wall > now.wall)
-    );
-    assert!(
-        found.next.is_some(),
-        "it goes back when the hold by hand ends"
-    );
+    /// As it stands, looked at without touching it.
+    fn at(&self, now: Now, group: GroupId) -> Then {
+        let mut copy = self.core.clone();
+        copy.handle(now, Input::Tick);
+        let devices = copy.model().group(group).devices.clone();
+        Then {
+            explained: copy.explain(group),
+            ranks: copy.ranks(group),
+            poses: devices
+                .into_iter()
+                .map(|device| (device, copy.pose(device)))
+                .collect(),
+        }
+    }
+}
 
-    let basis = Basis::Lived {
+fn basis() -> Basis {
+    Basis::Lived {
         journal: "journal.sqlite".to_owned(),
         fingerprint: String::new(),
         notes: vec![],
-    };
-    let told = plain(&model, &basis, &found);
+    }
+}
+
+#[test]
+fn a_recorded_moment_is_explained_as_it_was_lived() {
+    let day = Day::lived();
+    let lived = day.whole();
+    assert!(lived.notes().is_empty());
+    let found = why(&Story::Lived(&lived), day.group, day.at).unwrap();
+    assert_eq!(found.then, day.then.explained);
+    assert_eq!(found.ranks, day.then.ranks);
+    assert_eq!(found.poses, day.then.poses);
+    assert_eq!(found.then.verdict.decided_by, Word::Hand);
+    let retracted = |pose: &Option<Pose>| pose.is_some_and(|pose| pose.extension_pct == 0);
+    assert!(
+        found.poses.iter().all(|(_, pose)| retracted(pose)),
+        "{:?}",
+        found.poses
+    );
+    let moved = day.moved(day.group);
+    let before = moved
+        .iter()
+        .rev()
+        .find(|movement| movement.at.wall <= day.at);
+    assert_eq!(found.last.as_ref(), before.copied());
+    let after = moved.iter().find(|movement| movement.at.wall > day.at);
+    assert_eq!(found.next.as_ref(), after.copied());
+    assert!(after.is_some(), "it goes back when the hold by hand ends");
+
+    let told = plain(&day.site.model, &basis(), &found);
     assert!(told.contains("somebody asked for it in the room"), "{told}");
     assert!(
         !told.contains("room panel 3"),
         "no names in what a tenant reads: {told}"
     );
     assert!(!told.contains("not measured"), "{told}");
+}
 
-    // The report on the room holds what was moved, and nothing else.
-    let story = Story::Lived(&lived);
-    let report = complaint(&story, &model, room, asked, to).unwrap();
-    let want: Vec<String> = house
+#[test]
+fn the_report_on_a_room_holds_what_was_moved_and_nothing_else() {
+    let day = Day::lived();
+    let (model, lived) = (&day.site.model, day.whole());
+    let report = complaint(&Story::Lived(&lived), model, day.room, day.asked, day.to).unwrap();
+    let mine = |movement: &&Movement| {
+        report.groups.contains(&movement.group) && movement.at.wall >= day.asked
+    };
+    let want: Vec<String> = day
         .moved
         .iter()
-        .filter(|m| report.groups.contains(&m.group) && m.at.wall >= asked)
-        .map(|m| format!("{} {}", iso_utc(m.at.wall), model.group(m.group).name))
-        .collect();
-    let told = complaint_json(&model, &basis, &report);
-    let got: Vec<String> = told["movements"]
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(|m| {
+        .filter(mine)
+        .map(|movement| {
             format!(
                 "{} {}",
-                m["at_utc"].as_str().unwrap(),
-                m["group"].as_str().unwrap()
+                iso_utc(movement.at.wall),
+                model.group(movement.group).name
             )
         })
         .collect();
+    let told = complaint_json(model, &basis(), &report);
+    let movements = told["movements"].as_array().unwrap();
+    let text = |value: &serde_json::Value| value.as_str().unwrap().to_owned();
+    let got: Vec<String> = movements
+        .iter()
+        .map(|m| format!("{} {}", text(&m["at_utc"]), text(&m["group"])))
+        .collect();
     assert_eq!(got, want);
     assert!(want.len() > 3);
+}
 
-    // From the snapshot in the middle on it is told the same.
-    let late = Lived::of(
-        &house.journal,
-        model.clone(),
-        &site.fingerprint,
-        to.plus(-HOUR),
-        to,
-    )
-    .unwrap();
-    let answer = why(&Story::Lived(&late), group, to.plus(-2 * MINUTE)).unwrap();
-    let whole = why(&Story::Lived(&lived), group, to.plus(-2 * MINUTE)).unwrap();
+#[test]
+fn a_part_of_a_journal_begins_at_its_snapshot() {
+    let day = Day::lived();
+    let at = day.to.plus(-2 * MINUTE);
+    let late = day
+        .of(day.to.plus(-HOUR), day.to, &day.site.fingerprint)
+        .unwrap();
+    let answer = why(&Story::Lived(&late), day.group, at).unwrap();
+    let whole = why(&Story::Lived(&day.whole()), day.group, at).unwrap();
     assert_eq!(answer.then, whole.then);
+}
 
-    // Another site file than then is said; a span without rows is named.
-    let other = Lived::of(
-        &house.journal,
-        model.clone(),
-        "another",
-        to.plus(50 * HOUR),
-        to.plus(51 * HOUR),
+#[test]
+fn what_a_journal_does_not_hold_is_refused() {
+    let day = Day::lived();
+    let outside = day.of(
+        day.to.plus(50 * HOUR),
+        day.to.plus(51 * HOUR),
+        &day.site.fingerprint,
     );
-    assert!(matches!(other, Err(LivedError::Nothing { .. })));
-    let before = why(&Story::Lived(&lived), group, from.plus(-HOUR));
+    assert!(matches!(outside, Err(LivedError::Nothing { .. })));
+    let before = why(&Story::Lived(&day.whole()), day.group, day.from.plus(-HOUR));
     assert!(matches!(before, Err(WhyError::Outside(_))), "{before:?}");
 }

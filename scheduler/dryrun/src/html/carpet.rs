@@ -18,6 +18,8 @@ const LEFT: f64 = 34.0;
 const TOP: f64 = 6.0;
 const BELOW: f64 = 18.0;
 const RIGHT: f64 = 6.0;
+/// Columns that a picture has at least.
+const COLUMNS: usize = 365;
 /// Rises and sets farther apart than this are not joined, minutes.
 const JUMP_MIN: u32 = 90;
 
@@ -133,7 +135,7 @@ impl Frame {
             let _ = write!(svg, "<path class=\"tick\" d=\"M{x:.1} {y}v4\"/>");
             let (name, width) = if long {
                 (date.format("%b").to_string(), 30.4 * self.day_width())
-            } else if self.days <= 16 || date.day() % 5 == 1 || day == 0 {
+            } else if day.is_multiple_of(self.days.div_ceil(12)) {
                 (date.format("%-d %b").to_string(), self.day_width())
             } else {
                 continue;
@@ -153,13 +155,17 @@ fn count(number: usize) -> f64 {
 }
 
 /// The cells of a carpet, turned from days into rows of a picture.
-fn picture(days: usize, palette: Vec<Rgb>, colour: impl Fn(usize, usize) -> u8) -> Picture {
-    let mut pixels = Vec::with_capacity(days * ROWS);
+/// A day of a short span is several columns wide, so that stripes are as fine as
+/// those of a year. `colour` is asked for a day, row and column.
+fn picture(days: usize, palette: Vec<Rgb>, colour: impl Fn(usize, usize, usize) -> u8) -> Picture {
+    let columns = COLUMNS.div_ceil(days.max(1));
+    let mut pixels = Vec::with_capacity(days * columns * ROWS);
     for row in (0..ROWS).rev() {
-        pixels.extend((0..days).map(|day| colour(day, row)));
+        let day = |column: usize| colour(column / columns, row, column);
+        pixels.extend((0..days * columns).map(day));
     }
     Picture {
-        width: days,
+        width: days * columns,
         height: ROWS,
         palette,
         pixels,
@@ -172,7 +178,9 @@ pub(super) fn extension(days: usize, cells: &[u8]) -> Picture {
         .map(|pct| palette::extension(f64::from(pct) / 100.0))
         .collect();
     colours.push(palette::UNSEEN);
-    picture(days, colours, |day, row| cells[day * ROWS + row].min(101))
+    picture(days, colours, |day, row, _| {
+        cells[day * ROWS + row].min(101)
+    })
 }
 
 /// Tilt between the flattest and the steepest, degrees; paper where no slats
@@ -188,7 +196,7 @@ pub(super) fn tilt(days: usize, cells: &[i16], seen: &[u8], (least, most): (f64,
             .find(|pct| share < f64::from(*pct) + 0.5)
             .unwrap_or(100)
     };
-    picture(days, colours, |day, row| {
+    picture(days, colours, |day, row, _| {
         let cell = day * ROWS + row;
         match (seen[cell], cells[cell]) {
             (UNSEEN, _) => 102,
@@ -204,12 +212,12 @@ pub(super) fn word(days: usize, cells: &[u8]) -> Picture {
     let mut colours = full.to_vec();
     colours.extend(full.map(palette::tint));
     colours.push(palette::UNSEEN);
-    picture(days, colours, |day, row| {
+    picture(days, colours, |day, row, column| {
         let index = cells[day * ROWS + row];
         let Some(word) = Word::ALL.get(usize::from(index)) else {
             return 24;
         };
-        if palette::filled(palette::word(*word).1, day, row) {
+        if palette::filled(palette::word(*word).1, column, row) {
             index
         } else {
             index + 12
@@ -238,10 +246,20 @@ mod tests {
         cells[ROWS] = 100; // second day, midnight
         cells[2 * ROWS + ROWS - 1] = UNSEEN; // third day, last look
         let picture = extension(3, &cells);
-        assert_eq!((picture.width, picture.height), (3, ROWS));
-        assert_eq!(picture.pixels[(ROWS - 1) * 3 + 1], 100);
-        assert_eq!(picture.pixels[2], 101);
-        assert_eq!(picture.pixels.iter().filter(|p| **p != 0).count(), 2);
+        // Three days of 122 columns each.
+        assert_eq!((picture.width, picture.height), (366, ROWS));
+        let pixel = |column: usize, from_below: usize| {
+            picture.pixels[(ROWS - 1 - from_below) * 366 + column]
+        };
+        assert_eq!(
+            [121, 122, 243, 244].map(|column| pixel(column, 0)),
+            [0, 100, 100, 0]
+        );
+        assert_eq!(
+            [243, 244, 365].map(|column| pixel(column, ROWS - 1)),
+            [0, 101, 101]
+        );
+        assert_eq!(picture.pixels.iter().filter(|p| **p != 0).count(), 244);
     }
 
     #[test]

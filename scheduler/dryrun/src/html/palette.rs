@@ -92,14 +92,14 @@ pub(super) fn tint(rgb: Rgb) -> Rgb {
     rgb.map(|part| mixed(part, u8::MAX, 0.62))
 }
 
-/// Whether a cell of such a filling has the full colour.
-pub(super) const fn filled(fill: Fill, day: usize, row: usize) -> bool {
-    let (day, row) = ((day / 2).is_multiple_of(2), (row / 3).is_multiple_of(2));
+/// Whether a cell of such a filling has the full colour, by its column and row.
+pub(super) const fn filled(fill: Fill, column: usize, row: usize) -> bool {
+    let (upright, level) = ((column / 2).is_multiple_of(2), (row / 3).is_multiple_of(2));
     match fill {
         Fill::Plain => true,
-        Fill::Level => row,
-        Fill::Upright => day,
-        Fill::Checks => day == row,
+        Fill::Level => level,
+        Fill::Upright => upright,
+        Fill::Checks => upright == level,
     }
 }
 
