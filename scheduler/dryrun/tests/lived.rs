@@ -351,3 +351,12 @@ fn what_a_journal_does_not_hold_is_refused() {
     let before = why(&Story::Lived(&day.whole()), day.group, day.from.plus(-HOUR));
     assert!(matches!(before, Err(WhyError::Outside(_))), "{before:?}");
 }
+
+#[test]
+fn the_next_movement_is_looked_for_up_to_the_last_row() {
+    let day = Day::lived();
+    let lived = day.of(day.from, day.to.plus(100 * HOUR), &day.site.fingerprint);
+    let answer = why(&Story::Lived(&lived.unwrap()), day.group, day.to.plus(-1)).unwrap();
+    assert!(answer.next.is_none());
+    assert!(answer.span.1 < day.to, "{:?}", answer.span);
+}

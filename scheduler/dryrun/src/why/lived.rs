@@ -53,6 +53,8 @@ pub struct Lived<'a> {
     model: Arc<Model>,
     from: Wall,
     to: Wall,
+    /// The moment of the last row.
+    last: Wall,
     rows: Span,
     notes: Vec<String>,
 }
@@ -77,13 +79,14 @@ impl<'a> Lived<'a> {
         from: Wall,
         to: Wall,
     ) -> Result<Self, LivedError> {
+        let last = journal.last_moment()?.map(|now| now.wall);
         let Some(rows) = journal.span_of(from.plus(-LEAD_IN_MS), to)? else {
-            let last = journal.last_moment()?.map_or_else(
-                || "nothing".to_owned(),
-                |now| crate::weather::moment(now.wall),
-            );
-            let (from, to) = (crate::weather::moment(from), crate::weather::moment(to));
-            return Err(LivedError::Nothing { from, to, last });
+            let moment = crate::weather::moment;
+            return Err(LivedError::Nothing {
+                from: moment(from),
+                to: moment(to),
+                last: last.map_or_else(|| "nothing".to_owned(), moment),
+            });
         };
         let mut notes = vec![];
         let begun = journal.snapshot_before(rows.from - 1)?;
@@ -102,6 +105,7 @@ impl<'a> Lived<'a> {
             model,
             from,
             to,
+            last: last.unwrap_or(from),
             rows,
             notes,
         })
@@ -113,8 +117,9 @@ impl<'a> Lived<'a> {
         &self.notes
     }
 
-    pub(super) const fn span(&self) -> (Wall, Wall) {
-        (self.from, self.to)
+    /// In which span movements are known.
+    pub(super) fn span(&self) -> (Wall, Wall) {
+        (self.from, self.to.min(self.last))
     }
 
     pub(super) fn run(&self, sink: &mut dyn Sink, enough: &Cell<bool>) -> Result<(), LivedError> {
