@@ -373,11 +373,16 @@ impl FeederState {
     /// Whether one more start at `at` keeps the stagger with those before and after.
     fn fits(&self, feeder: &Feeder, at: Steady) -> bool {
         let at_once = usize::try_from(feeder.starts_at_once.max(1)).unwrap_or(1);
-        let mut starts: Vec<i64> = self.starts.iter().map(|(at, _)| at.0).collect();
-        starts.insert(starts.partition_point(|s| *s <= at.0), at.0);
-        starts
-            .windows(at_once + 1)
-            .all(|w| w[at_once] - w[0] >= feeder.stagger_ms)
+        let place = self.starts.partition_point(|(start, _)| *start <= at);
+        // The starts as they would be, without making the list.
+        let start = |index: usize| match index.cmp(&place) {
+            core::cmp::Ordering::Less => self.starts[index].0,
+            core::cmp::Ordering::Equal => at,
+            core::cmp::Ordering::Greater => self.starts[index - 1].0,
+        };
+        (place.saturating_sub(at_once)..=place)
+            .filter(|first| first + at_once <= self.starts.len())
+            .all(|first| start(first + at_once).0 - start(first).0 >= feeder.stagger_ms)
     }
 
     /// A start that was still to come does not happen.

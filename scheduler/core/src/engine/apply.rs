@@ -405,6 +405,9 @@ impl Core {
 
     /// A device cannot be in its refuge though its guard wants it there.
     fn refuge_alarm(&mut self, group: GroupId, exposed: Option<Because>) {
+        if exposed.is_none() && self.alarms.is_empty() {
+            return;
+        }
         let key = format!("not_in_refuge/{}", self.model.group(group).name);
         let active = exposed.is_some();
         if active || self.alarms.contains_key(&key) {

@@ -390,3 +390,21 @@ impl GroupState {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::output::Lost;
+    use core::mem::size_of;
+
+    #[test]
+    fn a_group_with_its_drive_takes_less_than_two_kibibytes() {
+        let state = size_of::<GroupState>() + size_of::<DriveState>();
+        let answers = size_of::<apply::Confirm>() + size_of::<evidence::Evidence>();
+        // Six voices that lost, four pending moments in two trees, eight runs.
+        let kept = 6 * size_of::<Lost>() + 4 * 2 * size_of::<(Steady, WakeFor)>();
+        let runs = 8 * size_of::<(Steady, Steady)>();
+        let total = state + answers + kept + runs;
+        assert!(total < 2048, "{state} + {answers} + {kept} + {runs}");
+    }
+}
