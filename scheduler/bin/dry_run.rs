@@ -19,8 +19,9 @@ use std::process::ExitCode;
 /// A year (or any span) on paper: every planned movement and its reason
 ///
 /// Replays weather through the same core that runs the building, minute by
-/// minute, and prints a summary by month and group, or every movement as CSV or
-/// JSON. What the data cannot say stands at the top of it.
+/// minute, and prints a summary by month and group, every movement as CSV or
+/// JSON, a calendar, or a page to print. What the data cannot say stands at the
+/// top of it.
 #[derive(Args, Debug)]
 pub(crate) struct DryRunArgs {
     /// The site file
