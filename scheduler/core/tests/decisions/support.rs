@@ -18,6 +18,11 @@
 //! 10:30:00 awning -wind    the same, stamped with another moment than the row's
 //! ```
 
+#[path = "rules.rs"]
+mod rules;
+
+pub(crate) use rules::*;
+
 use chrono::NaiveDate;
 use leeside_core::Core;
 use leeside_core::ids::{
@@ -28,10 +33,9 @@ use leeside_core::input::{
     Ask, DriveState, Input, Origin, Part, Reading, Report, Request, RestartCause, Sample, Until,
 };
 use leeside_core::model::{
-    Anchor, Contact, ContactKind, DailyCap, DayPlan, DayTable, Device, Drive, Facade, Feeder,
-    FireRule, FrozenWind, Group, HailRule, HandRule, IceRule, Kind, Model, Moisture, Phase, Policy,
-    Product, RainRule, Refuges, Room, Sensor, SensorKind, Site, SunAim, SunRule, Timetable,
-    Unheard, Validity, WindLink, WindRule,
+    Anchor, Contact, ContactKind, DayPlan, DayTable, Device, Drive, Facade, Feeder, FrozenWind,
+    Group, HandRule, Kind, Model, Phase, Policy, Product, Refuges, Room, Sensor, SensorKind, Site,
+    Timetable, Unheard, Validity,
 };
 use leeside_core::output::{Alarm, Command, LockoutChange, Output};
 use leeside_core::pose::Pose;
@@ -256,79 +260,6 @@ impl House {
         let device = self.model.group(group).devices[0];
         let product = self.model.device(device).product;
         &mut self.model.products[product.index()]
-    }
-}
-
-/// Limit 10 m/s, calm below 8, held for 20 minutes.
-pub(crate) fn wind_rule(sensors: &[SensorId]) -> WindRule {
-    let link = |sensor: &SensorId| WindLink {
-        sensor: *sensor,
-        factor: 1.0,
-        sectors: vec![],
-        advisory: false,
-    };
-    WindRule {
-        limit_mps: 10.0,
-        source: "made up for this test".to_owned(),
-        hysteresis_mps: 2.0,
-        hold_ms: 20 * MINUTE,
-        persistence_ms: 0,
-        links: sensors.iter().map(link).collect(),
-    }
-}
-
-/// Above 0.5, dry for 15 minutes.
-pub(crate) fn rain_rule(sensors: &[SensorId]) -> RainRule {
-    RainRule {
-        sensors: sensors.to_vec(),
-        above: 0.5,
-        hold_ms: 15 * MINUTE,
-    }
-}
-
-/// From 1 on, free for 30 minutes.
-pub(crate) fn hail_rule(sensors: &[SensorId]) -> HailRule {
-    HailRule {
-        sensors: sensors.to_vec(),
-        from: 1.0,
-        hold_ms: 30 * MINUTE,
-    }
-}
-
-/// Below 3 °C when moist, released above 5 °C for an hour.
-pub(crate) fn ice_rule(sensors: &[SensorId]) -> IceRule {
-    IceRule {
-        sensors: sensors.to_vec(),
-        below_c: 3.0,
-        above_c: 5.0,
-        hold_ms: HOUR,
-        moisture: vec![Moisture::Always],
-    }
-}
-
-pub(crate) fn fire_rule(contacts: &[ContactId]) -> FireRule {
-    FireRule {
-        contacts: contacts.to_vec(),
-        pose: Pose::RETRACTED,
-    }
-}
-
-/// Bright from 200 W/m² for 5 minutes, dim below 100 for 15, retracts 20 minutes later.
-pub(crate) fn sun_rule(aim: SunAim) -> SunRule {
-    SunRule {
-        aim,
-        on_wm2: 200.0,
-        off_wm2: 100.0,
-        on_delay_ms: 5 * MINUTE,
-        off_delay_ms: 15 * MINUTE,
-        retract_delay_ms: 20 * MINUTE,
-        least_step: 5,
-        least_interval_ms: 15 * MINUTE,
-        cap: DailyCap {
-            travels: 20,
-            tilts: 100,
-        },
-        heat: None,
     }
 }
 
