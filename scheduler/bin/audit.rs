@@ -52,18 +52,30 @@ pub(crate) fn run(args: &AuditArgs) -> anyhow::Result<ExitCode> {
     let head = Head::of(&setting, &site.fingerprint);
     let audit = {
         let progress = Progress::over(1_000);
-        audit(&setting, args.faults, &|share| progress.at(whole(share * STEPS)))?
+        audit(&setting, args.faults, &|share| {
+            progress.at(whole(share * STEPS))
+        })?
     };
     let told = match args.format {
         Format::Text => text(&setting.model, &head, &audit),
         Format::Json => json(&setting.model, &head, &audit),
     };
-    write_to(args.output.as_deref(), |out| Ok(out.write_all(told.as_bytes())?))?;
-    Ok(if audit.has_findings() { ExitCode::from(FINDINGS) } else { ExitCode::SUCCESS })
+    write_to(args.output.as_deref(), |out| {
+        Ok(out.write_all(told.as_bytes())?)
+    })?;
+    Ok(if audit.has_findings() {
+        ExitCode::from(FINDINGS)
+    } else {
+        ExitCode::SUCCESS
+    })
 }
 
 /// A position of the progress bar.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a thousand")]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a share of a thousand"
+)]
 fn whole(steps: f64) -> u64 {
     steps.max(0.0) as u64
 }

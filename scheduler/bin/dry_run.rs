@@ -71,7 +71,9 @@ pub(crate) fn run(args: &DryRunArgs) -> anyhow::Result<ExitCode> {
     };
     let setting = args.span.setting(&site, plant)?;
     let head = Head::of(&setting, &site.fingerprint);
-    write_to(args.output.as_deref(), |out| write(args.format, &setting, &head, out))?;
+    write_to(args.output.as_deref(), |out| {
+        write(args.format, &setting, &head, out)
+    })?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -95,15 +97,22 @@ pub(crate) fn write_to(
 
 fn is_broken_pipe(error: &anyhow::Error) -> bool {
     error.chain().any(|cause| {
-        let io = cause.downcast_ref::<io::Error>().or_else(|| match cause.downcast_ref::<Stopped>()? {
-            Stopped::Sink(io) => Some(io),
-            Stopped::Asked(_) | Stopped::Step(_) | Stopped::NoSensor(..) => None,
+        let io = cause.downcast_ref::<io::Error>().or_else(|| {
+            match cause.downcast_ref::<Stopped>()? {
+                Stopped::Sink(io) => Some(io),
+                Stopped::Asked(_) | Stopped::Step(_) | Stopped::NoSensor(..) => None,
+            }
         });
         io.is_some_and(|io| io.kind() == ErrorKind::BrokenPipe)
     })
 }
 
-fn write(format: Format, setting: &Setting, head: &Head, out: &mut dyn Write) -> anyhow::Result<()> {
+fn write(
+    format: Format,
+    setting: &Setting,
+    head: &Head,
+    out: &mut dyn Write,
+) -> anyhow::Result<()> {
     match format {
         Format::Text => {
             let tally = replayed(setting, &mut Nothing)?;

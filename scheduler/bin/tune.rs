@@ -48,22 +48,36 @@ pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
     let model = &site.model;
     let facade = model.facade_named(&args.facade).ok_or_else(|| {
         let there = names(model.facades.iter().map(|facade| facade.name.as_str()));
-        Broken(format!("--facade {}: no such facade; there are {there}", args.facade))
+        Broken(format!(
+            "--facade {}: no such facade; there are {there}",
+            args.facade
+        ))
     })?;
     if tuned(model, facade).is_empty() {
-        return Err(Broken(format!("--facade {}: none of its groups has a sun rule to tune", args.facade)).into());
+        return Err(Broken(format!(
+            "--facade {}: none of its groups has a sun rule to tune",
+            args.facade
+        ))
+        .into());
     }
     let sweeps = args.sweep.iter().map(|text| Sweep::read(text));
-    let sweeps = sweeps.collect::<Result<Vec<_>, _>>().map_err(|error| Broken(error.to_string()))?;
+    let sweeps = sweeps
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(|error| Broken(error.to_string()))?;
     let choices: usize = sweeps.iter().map(|sweep| sweep.values.len()).product();
     if choices > MOST {
-        return Err(Broken(format!("{choices} combinations; at most {MOST}: take longer steps")).into());
+        return Err(Broken(format!(
+            "{choices} combinations; at most {MOST}: take longer steps"
+        ))
+        .into());
     }
     let setting = args.span.setting(&site, PlantKind::Ideal)?;
     let head = Head::of(&setting, &site.fingerprint);
     let tried = {
         let progress = Progress::over(1_000);
-        tune(&setting, facade, &sweeps, &|share| progress.at(whole(share * STEPS)))?
+        tune(&setting, facade, &sweeps, &|share| {
+            progress.at(whole(share * STEPS))
+        })?
     };
     let mut text = format!(
         "{}, facade {}, {} to {}\nweather: {}\nfingerprint: {}\n",
@@ -80,7 +94,10 @@ pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
     let _ = write!(text, "\n{}", table(&sweeps, &tried));
     write_to(None, |out| Ok(out.write_all(text.as_bytes())?))?;
     if let Some(path) = &args.svg {
-        let title = format!("{}, facade {}: {} to {}", head.site, args.facade, head.from, head.to);
+        let title = format!(
+            "{}, facade {}: {} to {}",
+            head.site, args.facade, head.from, head.to
+        );
         let picture = svg(&title, &sweeps, &tried);
         write_to(Some(path), |out| Ok(out.write_all(picture.as_bytes())?))?;
     }
@@ -88,7 +105,11 @@ pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
 }
 
 /// A position of the progress bar.
-#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a thousand")]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a share of a thousand"
+)]
 fn whole(steps: f64) -> u64 {
     steps.max(0.0) as u64
 }

@@ -187,8 +187,8 @@ fn from_journal(
     if !file.is_file() {
         return Err(Broken(format!("{}: no such journal", file.display())).into());
     }
-    let journal =
-        Journal::open_read_only(file).with_context(|| format!("{} cannot be opened", file.display()))?;
+    let journal = Journal::open_read_only(file)
+        .with_context(|| format!("{} cannot be opened", file.display()))?;
     let (_, (from, to)) = question.spans();
     let lived =
         Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to).map_err(|error| {

@@ -18,13 +18,20 @@ impl Progress {
         if let Ok(style) = ProgressStyle::with_template("{bar:40} {percent} %, {eta} left") {
             bar.set_style(style);
         }
-        Self { bar, stop: interrupted() }
+        Self {
+            bar,
+            stop: interrupted(),
+        }
     }
 
     /// So many days are done; says whether to go on.
     pub(crate) fn at(&self, days: u64) -> ControlFlow<()> {
         self.bar.set_position(days);
-        if self.stop.load(Ordering::Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        if self.stop.load(Ordering::Relaxed) {
+            ControlFlow::Break(())
+        } else {
+            ControlFlow::Continue(())
+        }
     }
 }
 
@@ -40,7 +47,9 @@ fn interrupted() -> Arc<AtomicBool> {
     let stop = Arc::new(AtomicBool::new(false));
     let told = stop.clone();
     std::thread::spawn(move || {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build();
         if let Ok(runtime) = runtime
             && runtime.block_on(tokio::signal::ctrl_c()).is_ok()
         {

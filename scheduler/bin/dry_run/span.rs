@@ -42,7 +42,11 @@ pub(crate) struct SpanArgs {
 impl SpanArgs {
     /// The site file, with the days of the span.
     pub(crate) fn site(&self, path: &Path) -> anyhow::Result<Site> {
-        let first = self.from.as_deref().and_then(|from| from.get(..4)).and_then(|year| year.parse().ok());
+        let first = self
+            .from
+            .as_deref()
+            .and_then(|from| from.get(..4))
+            .and_then(|year| year.parse().ok());
         given::site(path, self.year.or(first).unwrap_or(2027))
     }
 
@@ -56,7 +60,11 @@ impl SpanArgs {
             ))
             .into());
         };
-        let mut sky = if file.as_os_str() == CLEAR_SKY_CALM { Sky::ClearAndCalm } else { rows(file, from, to)? };
+        let mut sky = if file.as_os_str() == CLEAR_SKY_CALM {
+            Sky::ClearAndCalm
+        } else {
+            rows(file, from, to)?
+        };
         let mut step_ms = MINUTE;
         if let Sky::Rows(series) = &mut sky {
             // What comes every few seconds is to be seen every few seconds.
@@ -67,24 +75,46 @@ impl SpanArgs {
             }
         }
         let (model, occupancy) = (site.model.clone(), self.occupied);
-        Ok(Setting { model, sky, from, to, step_ms, plant, occupancy })
+        Ok(Setting {
+            model,
+            sky,
+            from,
+            to,
+            step_ms,
+            plant,
+            occupancy,
+        })
     }
 
     fn span(&self, model: &Model) -> anyhow::Result<(Wall, Wall)> {
-        let start_of = |date: NaiveDate| Wall::from_utc(to_utc(model.site.zone, date.and_time(NaiveTime::MIN)).utc);
+        let start_of = |date: NaiveDate| {
+            Wall::from_utc(to_utc(model.site.zone, date.and_time(NaiveTime::MIN)).utc)
+        };
         let (from, to) = match (self.year, &self.from, &self.to) {
             (Some(year), _, _) => {
-                let first = |year| NaiveDate::from_ymd_opt(year, 1, 1).filter(|date| (1990..=2100).contains(&date.year()));
+                let first = |year| {
+                    NaiveDate::from_ymd_opt(year, 1, 1)
+                        .filter(|date| (1990..=2100).contains(&date.year()))
+                };
                 let (Some(from), Some(to)) = (first(year), first(year + 1)) else {
-                    return Err(Broken(format!("--year {year}: expected a year from 1990 to 2099")).into());
+                    return Err(Broken(format!(
+                        "--year {year}: expected a year from 1990 to 2099"
+                    ))
+                    .into());
                 };
                 (start_of(from), start_of(to))
             }
-            (None, Some(from), Some(to)) => (edge(from, "--from", false, model)?, edge(to, "--to", true, model)?),
+            (None, Some(from), Some(to)) => (
+                edge(from, "--from", false, model)?,
+                edge(to, "--to", true, model)?,
+            ),
             (None, _, _) => return Err(Broken("give --year, or --from and --to".to_owned()).into()),
         };
         if from >= to {
-            return Err(Broken("the span ends before it begins: --from must lie before --to".to_owned()).into());
+            return Err(Broken(
+                "the span ends before it begins: --from must lie before --to".to_owned(),
+            )
+            .into());
         }
         Ok((from, to))
     }
@@ -93,9 +123,15 @@ impl SpanArgs {
 fn rows(file: &Path, from: Wall, to: Wall) -> anyhow::Result<Sky> {
     let weather = read(file).map_err(|error| Broken(error.to_string()))?;
     // The span itself must be there; its lead-in need not.
-    weather.over(from, to).map_err(|error| Broken(error.to_string()))?;
-    let series = weather.over(from.plus(-LEAD_IN_MS), to).or_else(|_| weather.over(from, to));
-    Ok(Sky::Rows(series.map_err(|error| Broken(error.to_string()))?))
+    weather
+        .over(from, to)
+        .map_err(|error| Broken(error.to_string()))?;
+    let series = weather
+        .over(from.plus(-LEAD_IN_MS), to)
+        .or_else(|_| weather.over(from, to));
+    Ok(Sky::Rows(
+        series.map_err(|error| Broken(error.to_string()))?,
+    ))
 }
 
 /// One end of the span. A date means its start, or for the last date its end.
@@ -106,14 +142,24 @@ fn edge(text: &str, option: &str, last: bool, model: &Model) -> anyhow::Result<W
         return Ok(Wall::from_utc(at.to_utc()));
     }
     let local = if let Ok(date) = text.parse::<NaiveDate>() {
-        let date = if last { date.checked_add_days(Days::new(1)).unwrap_or(date) } else { date };
+        let date = if last {
+            date.checked_add_days(Days::new(1)).unwrap_or(date)
+        } else {
+            date
+        };
         Some(date.and_time(NaiveTime::MIN))
     } else {
-        ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"].iter().find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())
+        ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"]
+            .iter()
+            .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())
     };
     let local = local
         .filter(|local| (1990..=2100).contains(&local.year()))
-        .ok_or_else(|| Broken(format!("{option} {text}: expected a date like 2027-07-01 or a time like 2027-07-01T06:00")))?;
+        .ok_or_else(|| {
+            Broken(format!(
+                "{option} {text}: expected a date like 2027-07-01 or a time like 2027-07-01T06:00"
+            ))
+        })?;
     Ok(Wall::from_utc(to_utc(model.site.zone, local).utc))
 }
 
@@ -145,8 +191,20 @@ mod tests {
         let table = [
             ("always", Some(Occupancy::Always)),
             ("never", Some(Occupancy::Never)),
-            ("07:30-17:00", Some(Occupancy::Workdays { from_min: 450, to_min: 1020 })),
-            ("00:00-24:00", Some(Occupancy::Workdays { from_min: 0, to_min: 1440 })),
+            (
+                "07:30-17:00",
+                Some(Occupancy::Workdays {
+                    from_min: 450,
+                    to_min: 1020,
+                }),
+            ),
+            (
+                "00:00-24:00",
+                Some(Occupancy::Workdays {
+                    from_min: 0,
+                    to_min: 1440,
+                }),
+            ),
             ("18:00-08:00", None),
             ("8-18", None),
             ("sometimes", None),

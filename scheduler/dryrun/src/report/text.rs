@@ -52,7 +52,10 @@ impl Head {
         } else {
             String::new()
         };
-        let file = self.weather_file.as_ref().map_or_else(String::new, |file| format!(" ({file})"));
+        let file = self
+            .weather_file
+            .as_ref()
+            .map_or_else(String::new, |file| format!(" ({file})"));
         writeln!(out, "\nWeather")?;
         item(out, &format!("{}{file}{rows}", self.source))?;
         item(out, &format!("gaps: {}", self.gap_words()))?;
