@@ -10,5 +10,7 @@ mod hand;
 mod laws;
 mod restart;
 mod sensors;
+mod sun;
 mod support;
+mod timetable;
 mod wind;

@@ -356,3 +356,24 @@ fn drives_that_do_not_report_are_told_when_a_lockout_begins_wherever_they_should
         ("11:01:00", gust(mast, 13.0), ""),
     ]);
 }
+
+#[test]
+fn while_it_holds_the_highest_wind_since_it_engaged_is_told() {
+    let (house, group, mast) = awning();
+    let mut rig = Rig::calm(house);
+    for (time, mps) in [
+        ("10:00:00", 12.0),
+        ("10:01:00", 19.0),
+        ("10:02:00", 11.0),
+        ("10:03:00", 3.0),
+    ] {
+        rig.put(time, &gust(mast, mps));
+    }
+    rig.put("10:03:01", &tick());
+    let because = Because::WindHolding {
+        peak_mps: 19.0,
+        limit_mps: 10.0,
+        calm_below_mps: 8.0,
+    };
+    assert_eq!(rig.core.explain(group).verdict.because, because);
+}
