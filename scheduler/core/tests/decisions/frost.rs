@@ -307,3 +307,103 @@ fn hail_sends_each_to_its_own_refuge() {
         ),
     ]);
 }
+
+#[test]
+fn rain_counts_as_moisture_up_to_the_very_end_of_its_time() {
+    let Cold {
+        house,
+        thermo,
+        rain,
+        ..
+    } = awning();
+    Rig::calm(house).check(&[
+        ("08:00:00", value(rain, 1.0), ""),
+        ("08:05:00", value(rain, 0.0), ""),
+        ("10:05:00", value(thermo, 1.0), "awning +ice; awning: ice 0"),
+    ]);
+}
+
+#[test]
+fn the_coldest_sensor_counts() {
+    let mut house = House::new(Pose::EXTENDED);
+    let (north, south) = (
+        house.sensor("north", SensorKind::Temperature),
+        house.sensor("south", SensorKind::Temperature),
+    );
+    let group = house.single("awning", Kind::Awning);
+    house.of(group).ice = Some(ice_rule(&[north, south]));
+    house.product_of(group).refuge.ice = Some(Pose::RETRACTED);
+    Rig::calm(house).check(&[
+        ("10:00:00", value(north, 2.0), "awning +ice; awning: ice 0"),
+        ("11:00:00", value(south, 9.0), ""),
+        ("12:00:00", value(north, 9.0), "awning ~ice"),
+        ("13:00:00", tick(), "awning -ice; awning: timetable 100"),
+        ("14:00:00", value(south, 2.0), "awning +ice; awning: ice 0"),
+    ]);
+}
+
+#[test]
+fn on_its_way_to_the_refuge_it_is_not_frozen_for_not_knowing() {
+    let mut cold = awning();
+    cold.house.model.sensors[0].validity = WATCHED;
+    let Cold {
+        house,
+        thermo,
+        rain,
+        ..
+    } = cold;
+    Rig::calm(house).check(&[
+        ("00:01:00", value(rain, 1.0), ""),
+        ("00:05:00", value(thermo, 2.0), "awning +ice; awning: ice 0"),
+        ("00:15:00", tick(), "!sensor_fault/thermo; awning ~ice"),
+    ]);
+}
+
+#[test]
+fn a_cleared_frost_is_over_once_it_has_dried_even_if_no_reading_says_so() {
+    let mut cold = awning();
+    cold.house.model.sensors[1].validity.silence_ms = 4 * HOUR;
+    let Cold {
+        house,
+        group,
+        thermo,
+        rain,
+        ..
+    } = cold;
+    let free = asks("A. Person", Origin::Centre, Ask::FrostCleared { group });
+    Rig::calm(house).check(&[
+        ("00:50:00", value(thermo, -5.0), ""),
+        ("00:55:00", value(rain, 1.0), "awning +ice; !frozen/awning"),
+        ("01:00:00", value(rain, 0.0), ""),
+        ("01:10:00", free, "awning -ice; .frozen/awning"),
+        // Dry from 03:00 on. At 05:00 the rain sensor is silent: moist, for all one knows.
+        (
+            "05:00:00",
+            tick(),
+            "!sensor_fault/rain; awning +ice; !frozen/awning",
+        ),
+    ]);
+}
+
+#[test]
+fn one_dry_sensor_of_two_is_not_dry() {
+    let mut house = House::new(Pose::EXTENDED);
+    let (front, back) = (
+        house.sensor("front", SensorKind::Rain),
+        house.sensor("back", SensorKind::Rain),
+    );
+    let group = house.single("awning", Kind::Awning);
+    house.of(group).rain = Some(rain_rule(&[front, back]));
+    house.product_of(group).refuge.rain = Some(Pose::RETRACTED);
+    Rig::calm(house).check(&[
+        (
+            "10:00:00",
+            value(front, 1.0),
+            "awning +rain; awning: rain 0",
+        ),
+        ("10:10:00", restart(), "awning: rain 0"),
+        ("10:11:00", value(front, 0.0), ""),
+        ("10:40:00", value(back, 0.0), "awning ~rain"),
+        ("10:55:00", tick(), "awning -rain; awning: timetable 100"),
+    ]);
+}

@@ -377,3 +377,16 @@ fn while_it_holds_the_highest_wind_since_it_engaged_is_told() {
     };
     assert_eq!(rig.core.explain(group).verdict.because, because);
 }
+
+#[test]
+fn a_sensor_at_fault_engages_while_another_has_not_been_heard_yet() {
+    let (mut house, group, mast) = awning();
+    house.model.sensors[0].validity.max = 60.0;
+    let tower = house.sensor("tower", SensorKind::Wind);
+    house.of(group).wind = Some(wind_rule(&[mast, tower]));
+    Rig::cold(house).check(&[(
+        "00:00:01",
+        gust(mast, 61.0),
+        "!sensor_fault/mast; awning +wind; awning: wind 0",
+    )]);
+}
