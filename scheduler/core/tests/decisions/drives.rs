@@ -437,3 +437,23 @@ fn power_that_contradicts_the_command_stops_comfort_until_somebody_has_seen_it()
         ),
     ]);
 }
+
+#[test]
+fn what_stands_where_it_is_wanted_is_no_reason_to_call_its_duty_spent() {
+    let (mut house, groups, mast) = row(&["a"], 0, 1);
+    let a = groups[0];
+    house.product_of(a).budget = Some(Budget {
+        run_ms: 2 * MINUTE,
+        window_ms: 3 * HOUR,
+    });
+    let free = asks("panel", Origin::Centre, Ask::Release { group: a });
+    Rig::calm(house).check(&[
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        // The weather takes what was in reserve.
+        ("10:10:00", gust(mast, 12.0), "a +wind; a: wind 0"),
+        ("10:11:00", free, ""),
+        ("10:12:00", gust(mast, 1.0), "a ~wind"),
+        ("10:32:00", tick(), "a -wind"),
+        ("10:33:00", room(a, 50), "!drive_duty/a"),
+    ]);
+}

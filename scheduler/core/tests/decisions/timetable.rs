@@ -347,3 +347,30 @@ fn a_day_without_any_plan_goes_on_with_the_phase_before_it() {
         ("1d 23:59:00", tick(), ""),
     ]);
 }
+
+#[test]
+fn dusk_that_the_sun_has_brought_does_not_come_again_by_brightness() {
+    let (mut house, _) = shutter(vec![]);
+    let lux = dusk(&mut house, true);
+    let night = phase(Anchor::Time(22 * 60), 30);
+    house.model.timetables[0].plans[0].phases.push(night);
+    let mut rig = Rig::calm(house);
+    rig.put("21:59:00", &value(lux, 900.0));
+    rig.check(&[
+        ("22:00:00", tick(), "shutter: timetable 30"),
+        ("22:30:00", value(lux, 1.0), ""),
+    ]);
+}
+
+#[test]
+fn what_goes_on_over_midnight_is_the_last_phase_of_yesterday() {
+    let (mut house, _) = shutter(times(&[at(6 * 60, 20)]));
+    closed_tomorrow(&mut house);
+    Rig::calm(house).check(&[
+        ("06:00:00", tick(), ""),
+        ("1d 00:00:00", tick(), "shutter: timetable 70"),
+        // The closed day's pose, until the workday's first phase.
+        ("2d 00:00:00", tick(), ""),
+        ("2d 06:00:00", tick(), "shutter: timetable 20"),
+    ]);
+}
