@@ -310,8 +310,7 @@ impl Core {
 
     fn restart(&mut self, cause: RestartCause) {
         if cause == RestartCause::Reloaded {
-            self.begin_wall();
-            self.mark_all(stale_bits::ALL);
+            self.reloaded();
             return;
         }
         let now = self.now;

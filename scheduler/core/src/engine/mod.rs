@@ -21,6 +21,7 @@ mod explain;
 mod input;
 mod looks;
 mod ranks;
+mod reload;
 mod settle;
 mod snapshot;
 mod voices;

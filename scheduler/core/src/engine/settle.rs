@@ -184,7 +184,7 @@ impl Core {
         self.say_lockouts(group, &before, self.now);
     }
 
-    fn engaged_of(&self, group: GroupId) -> [Option<Discriminant>; 4] {
+    pub(super) fn engaged_of(&self, group: GroupId) -> [Option<Discriminant>; 4] {
         WEATHER.map(|word| {
             let engaged = self.guard(group, word)?.engaged.as_ref()?;
             Some(core::mem::discriminant(&engaged.because))
@@ -192,7 +192,12 @@ impl Core {
     }
 
     /// Tells which lockouts began, changed their reason or ended.
-    fn say_lockouts(&mut self, group: GroupId, before: &[Option<Discriminant>; 4], at: Now) {
+    pub(super) fn say_lockouts(
+        &mut self,
+        group: GroupId,
+        before: &[Option<Discriminant>; 4],
+        at: Now,
+    ) {
         let after = self.engaged_of(group);
         for (word, (before, after)) in WEATHER.into_iter().zip(before.iter().zip(after)) {
             if *before == after {
@@ -287,7 +292,7 @@ impl Core {
     }
 }
 
-type Discriminant = core::mem::Discriminant<Because>;
+pub(super) type Discriminant = core::mem::Discriminant<Because>;
 
 /// The weather guards, highest rank first.
 pub(super) const WEATHER: [Word; 4] = [Word::Wind, Word::Hail, Word::Ice, Word::Rain];

@@ -3,7 +3,6 @@
 
 use super::{ContactState, Core, GroupState, Stale, alarms, apply, evidence};
 use crate::drives::{DriveState, FeederState};
-use crate::input::{Input, RestartCause};
 use crate::model::Model;
 use crate::output::WakeFor;
 use crate::sensor::SensorState;
@@ -160,19 +159,9 @@ impl Core {
         if snapshot.order == order(&model) {
             core.resume(&snapshot.inner);
         } else {
-            core.renumber();
+            core.renumber(&snapshot.order);
             core.rearm();
         }
-        core
-    }
-
-    /// The same state under another model (a site file loaded anew): lockouts,
-    /// holds and fresh readings stay, and nothing moves that need not.
-    #[must_use]
-    pub fn reload(&self, model: Arc<Model>) -> Self {
-        let mut core = Self::restore(model, &self.snapshot());
-        core.out.clone_from(&self.out);
-        core.handle(self.now, Input::Restart(RestartCause::Reloaded));
         core
     }
 
@@ -194,56 +183,6 @@ impl Core {
         self.specials.clone_from(&inner.specials);
         self.dawn = inner.dawn;
     }
-
-    /// Indices in kept reasons may point elsewhere now: reasons are worked out anew.
-    fn renumber(&mut self) {
-        for (index, state) in self.groups.iter_mut().enumerate() {
-            let rules = &self.model.groups[index];
-            let wind = rules.wind.as_ref().map(crate::guard::wind::holding);
-            for (guard, because) in [
-                (
-                    &mut state.wind,
-                    wind.unwrap_or(crate::reason::Because::Rest),
-                ),
-                (&mut state.hail, crate::reason::Because::HailHolding),
-                (
-                    &mut state.ice.guard,
-                    crate::reason::Because::FrostHolding { above_c: 0.0 },
-                ),
-                (&mut state.rain, crate::reason::Because::RainHolding),
-            ] {
-                if let Some(engaged) = &mut guard.engaged {
-                    engaged.because = because;
-                }
-            }
-            state.device_holds.clear();
-        }
-        for sensor in &mut self.sensors {
-            sensor.bypass = None;
-        }
-        self.alarms.clear();
-        for state in &mut self.groups {
-            state.stale = 0;
-            state.verdict = None;
-        }
-        self.stale = Stale::default();
-    }
-
-    /// Timers follow from the state.
-    fn rearm(&mut self) {
-        self.timers = crate::timers::Timers::default();
-        self.begin();
-        for index in 0..self.groups.len() {
-            let group = crate::ids::GroupId::of(index);
-            self.arm_hand(group);
-            self.arm_service(group);
-            for word in super::settle::WEATHER {
-                let times = self.guard_times(group, word);
-                let due = self.guard(group, word).and_then(|g| g.due(times));
-                self.arm_guard(group, word, due);
-            }
-        }
-    }
 }
 
 fn named<'a, T: Clone>(names: impl Iterator<Item = &'a String>, of: &[T]) -> BTreeMap<String, T> {
@@ -264,6 +203,8 @@ fn take<'a, T: Clone>(
 
 /// All names in their order, kinds apart.
 fn order(model: &Model) -> Vec<String> {
+    let groups = model.groups.iter().map(|g| format!("group {}", g.name));
+    let facades = model.facades.iter().map(|f| format!("facade {}", f.name));
     let sensors = model.sensors.iter().map(|s| format!("sensor {}", s.name));
     let contacts = model.contacts.iter().map(|c| format!("contact {}", c.name));
     let devices = model.devices.iter().map(|d| format!("device {}", d.name));
@@ -277,5 +218,7 @@ fn order(model: &Model) -> Vec<String> {
         .chain(devices)
         .chain(gateways)
         .chain(timetables)
+        .chain(groups)
+        .chain(facades)
         .collect()
 }

@@ -8,6 +8,7 @@ mod drives;
 mod frost;
 mod hand;
 mod laws;
+mod reload;
 mod restart;
 mod sensors;
 mod sun;

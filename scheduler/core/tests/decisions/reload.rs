@@ -1,0 +1,159 @@
+//! A site file loaded anew: lockouts, holds and service stay, also where groups
+//! have other names, and an unchanged file changes nothing.
+
+use crate::support::*;
+use leeside_core::ids::{GroupId, SensorId};
+use leeside_core::model::{Kind, Model, SensorKind};
+use leeside_core::pose::Pose;
+use leeside_core::time::MINUTE;
+use std::sync::Arc;
+
+/// Two awnings with a mast each, extended all day.
+fn pair() -> (House, [GroupId; 2], [SensorId; 2]) {
+    let mut house = House::new(Pose::EXTENDED);
+    let masts = ["east mast", "west mast"].map(|n| house.sensor_with(n, SensorKind::Wind, WATCHED));
+    let groups = ["east", "west"].map(|n| house.single(n, Kind::Awning));
+    for (group, mast) in groups.into_iter().zip(masts) {
+        house.of(group).wind = Some(wind_rule(&[mast]));
+    }
+    (house, groups, masts)
+}
+
+/// Both are out; then the wind brings the eastern one in.
+fn storm_in_the_east() -> (Rig, [GroupId; 2], [SensorId; 2]) {
+    let (house, groups, masts) = pair();
+    let mut rig = Rig::calm(house);
+    rig.check(&[
+        ("00:05:00", gust(masts[1], 1.0), ""),
+        ("00:05:01", gust(masts[0], 12.0), "east +wind; east: wind 0"),
+    ]);
+    (rig, groups, masts)
+}
+
+fn reload(rig: Rig, change: impl FnOnce(&mut Model)) -> Rig {
+    let mut model = (**rig.core.model()).clone();
+    change(&mut model);
+    Rig {
+        core: rig.core.reload(Arc::new(model)),
+        start: rig.start,
+    }
+}
+
+#[test]
+fn the_same_file_again_changes_nothing() {
+    let (rig, _, masts) = storm_in_the_east();
+    let mut rig = reload(rig, |_| {});
+    rig.check(&[
+        ("00:05:02", tick(), ""),
+        ("00:10:00", gust(masts[0], 1.0), "east ~wind"),
+    ]);
+    let mut rig = reload(rig, |_| {});
+    rig.check(&[
+        ("00:10:01", gust(masts[1], 1.0), ""),
+        ("00:17:00", gust(masts[0], 1.0), ""),
+        ("00:17:00", gust(masts[1], 1.0), ""),
+        ("00:25:00", gust(masts[0], 1.0), ""),
+        ("00:25:00", gust(masts[1], 1.0), ""),
+        ("00:30:00", tick(), "east -wind; east: timetable 100"),
+    ]);
+}
+
+#[test]
+fn groups_in_another_order_keep_their_own_lockouts() {
+    let (rig, _, masts) = storm_in_the_east();
+    let mut rig = reload(rig, |model| model.groups.swap(0, 1));
+    rig.check(&[
+        ("00:05:02", gust(masts[1], 1.0), "00:05:01.001 east ~wind"),
+        ("00:10:00", gust(masts[0], 1.0), "east ~wind"),
+        ("00:15:00", gust(masts[1], 12.0), "west +wind; west: wind 0"),
+    ]);
+}
+
+#[test]
+fn a_lockout_and_service_follow_the_devices_into_a_renamed_group() {
+    let (mut rig, groups, masts) = storm_in_the_east();
+    rig.check(&[("00:06:00", service(groups[1], true), "")]);
+    let mut rig = reload(rig, |model| {
+        for group in &mut model.groups {
+            group.name.push_str(" side");
+        }
+    });
+    rig.check(&[
+        (
+            "00:06:01",
+            tick(),
+            "00:06:00.001 east side ~wind; 00:06:00.001 east side ~wind",
+        ),
+        ("00:10:00", gust(masts[0], 1.0), "east side ~wind"),
+        ("00:10:00", gust(masts[1], 1.0), ""),
+        ("00:17:00", gust(masts[0], 1.0), ""),
+        ("00:24:00", gust(masts[0], 1.0), "00:20:00.001 !sensor_fault/west mast; 00:20:00.001 west side +wind; 00:20:00.001 !wind_during_service/west side"),
+        // Held by service nothing goes in; when the hold is over, the other goes out.
+        ("00:30:00", tick(), "east side -wind; east side: timetable 100"),
+    ]);
+}
+
+#[test]
+fn a_device_that_joins_another_group_brings_its_lockout_along() {
+    let (rig, _, masts) = storm_in_the_east();
+    let mut rig = reload(rig, |model| {
+        let device = model.groups[0].devices.remove(0);
+        model.groups[1].devices.push(device);
+        model.groups.remove(0);
+    });
+    rig.check(&[
+        // One group, one guard: what was out in it comes in as well.
+        (
+            "00:05:02",
+            tick(),
+            "00:05:01.001 west ~wind; 00:05:01.001 west: wind west 0",
+        ),
+        ("00:10:00", gust(masts[1], 1.0), ""),
+    ]);
+}
+
+#[test]
+fn a_shorter_silence_holds_from_now_on() {
+    let (rig, _, masts) = storm_in_the_east();
+    let mut rig = reload(rig, |model| {
+        for sensor in &mut model.sensors {
+            sensor.validity.silence_ms = MINUTE;
+        }
+    });
+    rig.check(&[
+        ("00:05:30", gust(masts[0], 12.0), ""),
+        (
+            "00:06:00",
+            tick(),
+            "!sensor_fault/west mast; west +wind; west: wind 0",
+        ),
+    ]);
+}
+
+#[test]
+fn alarms_stay_with_what_they_are_about_and_end_with_it() {
+    let (mut rig, _, masts) = storm_in_the_east();
+    rig.check(&[
+        ("00:14:00", gust(masts[0], 12.0), ""),
+        (
+            "00:15:00",
+            tick(),
+            "!sensor_fault/west mast; west +wind; west: wind 0",
+        ),
+    ]);
+    // Another order of the sensors: the alarm is still the western mast's.
+    let rig = reload(rig, |model| {
+        model.sensors.swap(0, 1);
+        for group in &mut model.groups {
+            let link = &mut group.wind.as_mut().unwrap().links[0];
+            link.sensor = SensorId(1 - link.sensor.0);
+        }
+    });
+    assert_eq!(rig.core.alarms()[0].key, "sensor_fault/west mast");
+    // Without that mast there is nothing to be alarmed about.
+    let mut rig = reload(rig, |model| {
+        model.sensors[0].name = "new west mast".to_owned();
+    });
+    assert!(rig.core.alarms().is_empty());
+    rig.check(&[("00:15:01", gust(masts[1], 1.0), "00:15:00.001 east ~wind; 00:15:00.001 west ~wind; 00:15:00.001 .sensor_fault/west mast; 00:15:00.001 east ~wind; east ~wind")]);
+}
