@@ -11,6 +11,7 @@ mod diff;
 mod dry_run;
 mod exit;
 mod given;
+mod journal;
 mod lockouts;
 mod next;
 mod run;
@@ -48,6 +49,9 @@ enum Verb {
     Why(why::WhyArgs),
     Diff(diff::DiffArgs),
     Run(run::RunArgs),
+    /// Check, export and clean what the service recorded.
+    #[command(subcommand)]
+    Journal(journal::JournalArgs),
     Tune(tune::TuneArgs),
 }
 
@@ -65,6 +69,7 @@ fn main() -> ExitCode {
         Verb::Why(args) => why::run(args),
         Verb::Diff(args) => diff::run(args),
         Verb::Run(args) => run::run(args),
+        Verb::Journal(args) => journal::run(&args),
         Verb::Tune(args) => tune::run(&args),
     };
     exit::code(outcome)

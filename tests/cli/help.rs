@@ -66,6 +66,10 @@ fn every_verb_of_the_readme_is_there() {
         "lockouts",
         "why",
         "run",
+        "journal verify",
+        "journal head",
+        "journal export",
+        "journal erase",
     ] {
         assert!(verbs.iter().any(|name| name == verb), "{verb}: {verbs:?}");
     }

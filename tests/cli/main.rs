@@ -15,6 +15,7 @@ mod closed_days;
 mod diff;
 mod dry_run;
 mod help;
+mod journal;
 mod lockouts;
 mod next;
 mod run;

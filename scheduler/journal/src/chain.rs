@@ -61,6 +61,25 @@ pub(crate) fn hex(bytes: &[u8]) -> String {
         })
 }
 
+/// A hash out of 64 hexadecimal digits.
+#[must_use]
+pub fn hash_of_hex(text: &str) -> Option<Hash> {
+    let digits: Option<Vec<u32>> = text.chars().map(|c| c.to_digit(16)).collect();
+    let pairs = digits?
+        .chunks_exact(2)
+        .map(pair)
+        .collect::<Option<Vec<u8>>>()?;
+    (text.len() == 64)
+        .then(|| Hash::try_from(pairs).ok())
+        .flatten()
+}
+
+fn pair(digits: &[u32]) -> Option<u8> {
+    digits.iter().try_fold(0_u8, |sum, digit| {
+        Some(sum << 4 | u8::try_from(*digit).ok()?)
+    })
+}
+
 /// The seal of a body.
 #[must_use]
 pub(crate) fn seal(salt: &[u8], body: &str) -> Hash {
@@ -92,7 +111,24 @@ pub(crate) fn link(before: &Hash, header: &Header<'_>, seal: &Hash) -> Hash {
 
 #[cfg(test)]
 mod tests {
-    use super::{hex, seal};
+    use super::{Head, hash_of_hex, hex, seal};
+
+    #[test]
+    fn a_hash_that_was_written_down_is_read_again() {
+        let hash = seal(b"a", "bc");
+        let text = Head { id: 1, hash }.hex();
+        assert_eq!(hash_of_hex(&text), Some(hash));
+        assert_eq!(hash_of_hex(&text.to_uppercase()), Some(hash));
+        for wrong in [
+            "",
+            "ab",
+            &text[1..],
+            &format!("{text}ab"),
+            &text.replace('a', "x"),
+        ] {
+            assert_eq!(hash_of_hex(wrong), None, "{wrong}");
+        }
+    }
 
     // FIPS 180-4 example: SHA-256 of "abc", as the concatenation of salt and body.
     #[test]

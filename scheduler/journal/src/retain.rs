@@ -6,8 +6,9 @@ use crate::error::Error;
 use crate::kind::Kind;
 use crate::open::{Journal, insert};
 use leeside_core::time::{Now, Wall};
-use rusqlite::{OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension, params};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
 /// What stands in place of a name that was taken out.
 pub(crate) const ERASED: &str = "(erased)";
@@ -122,31 +123,27 @@ impl Journal {
         Ok(Some(Pruned { up_to, rows }))
     }
 
+    /// In how many rows a person's name stands.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn naming(&self, name: &str) -> Result<usize, Error> {
+        Ok(naming(&self.db, &inner(name)?)?.len())
+    }
+
     /// Takes a person's name out of every row in which it stands. The rows stay,
-    /// and so does the chain; an erasure row lists them. Snapshots are removed,
-    /// because they may hold the name: write a new one after this.
+    /// and so does the chain; an erasure row lists them. Snapshots lose the name
+    /// and nothing else: lockouts and holds go on.
     ///
     /// # Errors
     /// Where the file cannot be written: then nothing is changed.
     pub fn erase(&mut self, now: Now, name: &str) -> Result<usize, Error> {
-        if name.is_empty() {
-            return Ok(0);
-        }
-        let quoted = serde_json::to_string(name)?;
-        let inner = quoted.trim_matches('"').to_owned();
+        let name = inner(name)?;
         let (head, run) = (self.head, self.run());
         // What is overwritten must not stay readable in free pages.
         self.db.execute_batch("PRAGMA secure_delete = ON")?;
         let tx = self.db.transaction()?;
-        let found: Vec<(i64, String)> = {
-            let mut statement =
-                tx.prepare("SELECT id, body FROM entry WHERE salt IS NOT NULL AND instr(body, ?) > 0 ORDER BY id")?;
-            let rows = statement.query_map([&inner], |row| Ok((row.get(0)?, row.get(1)?)))?;
-            let all: Vec<(i64, String)> = rows.collect::<Result<_, _>>()?;
-            all.into_iter()
-                .filter_map(|(id, body)| without_name(&body, &inner).map(|body| (id, body)))
-                .collect()
-        };
+        let found = naming(&tx, &name)?;
         if found.is_empty() {
             return Ok(0);
         }
@@ -167,13 +164,79 @@ impl Journal {
                 params![body, head.id, id],
             )?;
         }
-        tx.execute("DELETE FROM snapshot", [])?;
+        for (after, body) in snapshots(&tx)? {
+            tx.execute(
+                "UPDATE snapshot SET body = ? WHERE after_id = ?",
+                params![without_person(&body, &name)?, after],
+            )?;
+        }
         tx.commit()?;
         self.head = head;
         // ... nor in the write-ahead log.
         self.db
             .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
         Ok(found.len())
+    }
+}
+
+/// A name as it stands inside a JSON string.
+fn inner(name: &str) -> Result<String, Error> {
+    let quoted = serde_json::to_string(name)?;
+    let inner = quoted.strip_prefix('"').and_then(|q| q.strip_suffix('"'));
+    Ok(inner.unwrap_or_default().to_owned())
+}
+
+/// The rows in which a name stands, with their bodies without it.
+fn naming(db: &Connection, name: &str) -> Result<Vec<(i64, String)>, Error> {
+    if name.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut statement = db.prepare(
+        "SELECT id, body FROM entry WHERE salt IS NOT NULL AND instr(body, ?) > 0 ORDER BY id",
+    )?;
+    let mut rows = statement.query([name])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let body: String = row.get(1)?;
+        if let Some(without) = without_name(&body, name) {
+            found.push((row.get(0)?, without));
+        }
+    }
+    Ok(found)
+}
+
+/// All snapshots: the row after which each was taken, and the state.
+fn snapshots(db: &Connection) -> Result<Vec<(i64, String)>, Error> {
+    let mut statement = db.prepare("SELECT after_id, body FROM snapshot")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// The keys of a state under which a person is named. Elsewhere the same words
+/// are the name of a group or room, which must stay.
+const NAMES_A_PERSON: [&str; 5] = ["by", "owner", "acknowledged_by", "reason", "release"];
+
+/// A state without a person's name.
+fn without_person(body: &str, name: &str) -> Result<String, Error> {
+    let mut state: Value = serde_json::from_str(body)?;
+    forget(&mut state, false, name);
+    Ok(state.to_string())
+}
+
+fn forget(value: &mut Value, may_name: bool, name: &str) {
+    match value {
+        Value::String(text) if may_name => {
+            if let Some(without) = without_name(text, name) {
+                *text = without;
+            }
+        }
+        Value::Array(all) => all.iter_mut().for_each(|one| forget(one, may_name, name)),
+        Value::Object(fields) => {
+            for (key, one) in fields {
+                forget(one, NAMES_A_PERSON.contains(&key.as_str()), name);
+            }
+        }
+        Value::String(_) | Value::Null | Value::Bool(_) | Value::Number(_) => {}
     }
 }
 

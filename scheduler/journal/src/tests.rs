@@ -319,9 +319,11 @@ fn cutting_off_the_end_shows_against_a_noted_head() {
     let journal = filled(&path);
     let noted = journal.head();
     tamper(&path, "DELETE FROM entry WHERE id > 8");
+    assert_eq!(journal.row_of(&noted.hash).unwrap(), None);
     let verified = journal.verify().unwrap();
     assert_eq!(verified.fault, None);
     assert_ne!(verified.head, noted);
+    assert_eq!(journal.row_of(&verified.head.hash).unwrap(), Some(8));
 }
 
 #[test]
@@ -401,7 +403,26 @@ fn a_name_can_be_taken_out_and_the_chain_still_holds() {
             r#"{"reason":"by hand (A. Person)"}"#.to_owned(),
         )
         .unwrap();
+    // A state in which the same words name a group as well: that stays.
+    let state = r#"{"groups":{"A. Person":{"hand":{"by":"A. Person","n":0.1}}},"order":["group A. Person"]}"#;
+    let mut batch = Batch::new();
+    let snapshot = Snapshot {
+        fingerprint: "f".to_owned(),
+        body: state.to_owned(),
+    };
+    batch.snapshot(at(22), snapshot);
+    journal.write(&batch).unwrap();
+    assert_eq!(journal.naming("A. Person").unwrap(), 2);
     assert_eq!(journal.erase(at(23), "A. Person").unwrap(), 2);
+    assert_eq!(journal.naming("A. Person").unwrap(), 0);
+    assert_eq!(journal.naming("").unwrap(), 0);
+    let (_, _, kept) = journal.snapshot_before(i64::MAX).unwrap().unwrap();
+    assert_eq!(
+        kept.body,
+        state.replace(r#""by":"A. Person""#, r#""by":"(erased)""#),
+        "a hold goes on without its name"
+    );
+    tamper(&path, "DELETE FROM snapshot; VACUUM");
     let verified = journal.verify().unwrap();
     assert_eq!((verified.erased, verified.fault), (2, None));
     let bodies: Vec<String> = journal

@@ -105,6 +105,34 @@ impl Journal {
         Ok(result)
     }
 
+    /// The row that has this hash: whether a head noted elsewhere is still there.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn row_of(&self, hash: &Hash) -> Result<Option<i64>, Error> {
+        let found = self
+            .db
+            .query_row(
+                "SELECT id FROM entry WHERE hash = ?1 UNION SELECT up_to FROM pruned WHERE hash = ?1",
+                [hash],
+                |row| row.get(0),
+            )
+            .optional()?;
+        Ok(found)
+    }
+
+    /// The last row that was removed at the beginning, where any was.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn pruned_up_to(&self) -> Result<Option<i64>, Error> {
+        let found = self
+            .db
+            .query_row("SELECT up_to FROM pruned", [], |row| row.get(0))
+            .optional()?;
+        Ok(found)
+    }
+
     /// Whether the row `by` is an erasure that names the row `id`.
     fn erasure_names(&self, by: i64, id: i64) -> Result<bool, Error> {
         let body: Option<String> = self
