@@ -24,6 +24,11 @@ pub(crate) struct Building {
 impl Building {
     /// Calm and dry; every drive does at once what it is told.
     pub(crate) fn calm(listener: &Listener) -> Self {
+        Self::that_speaks(listener, EVERY)
+    }
+
+    /// The same with sensors that speak this often.
+    pub(crate) fn that_speaks(listener: &Listener, every: Duration) -> Self {
         let wind: BTreeMap<&'static str, Option<f64>> =
             SENSORS.map(|name| (name, Some(2.0))).into();
         let wind = Arc::new(Mutex::new(wind));
@@ -48,7 +53,7 @@ impl Building {
                         "quick/contact/terrace door",
                         json!({ "active": open }).to_string(),
                     );
-                    std::thread::sleep(EVERY);
+                    std::thread::sleep(every);
                 }
             })
         };
