@@ -71,7 +71,9 @@ impl House {
         let path = self.journal();
         let verified = Journal::open_read_only(&path).unwrap().verify().unwrap();
         assert_eq!(verified.fault, None, "the chain is broken");
-        let db = rusqlite::Connection::open(&path).unwrap();
+        // Only looked at: what the program finds at its next start is its own doing.
+        let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
+        let db = rusqlite::Connection::open_with_flags(&path, flags).unwrap();
         let pages: String = db
             .query_row("PRAGMA quick_check", [], |row| row.get(0))
             .unwrap();
