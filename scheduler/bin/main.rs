@@ -13,13 +13,14 @@ mod exit;
 mod given;
 mod journal;
 mod lockouts;
+mod manual;
 mod next;
 mod run;
 mod sun;
 mod tune;
 mod why;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::process::ExitCode;
 
 /// Sun shading by the minute, out of harm's way before the wind.
@@ -52,6 +53,8 @@ enum Verb {
     /// Check, export and clean what the service recorded.
     #[command(subcommand)]
     Journal(journal::JournalArgs),
+    #[command(hide = true)]
+    Manual(manual::ManualArgs),
     Tune(tune::TuneArgs),
 }
 
@@ -70,6 +73,7 @@ fn main() -> ExitCode {
         Verb::Diff(args) => diff::run(args),
         Verb::Run(args) => run::run(args),
         Verb::Journal(args) => journal::run(&args),
+        Verb::Manual(args) => manual::run(&args, Arguments::command()),
         Verb::Tune(args) => tune::run(&args),
     };
     exit::code(outcome)

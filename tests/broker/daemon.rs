@@ -97,8 +97,14 @@ pub(crate) struct Daemon {
 
 impl Daemon {
     pub(crate) fn start(site: &Path, more: &[&str]) -> Self {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_leeside"))
-            .arg("run")
+        Self::start_by(&[], site, more)
+    }
+
+    /// The same by way of another program, like `ip netns exec NAME`.
+    pub(crate) fn start_by(by: &[&str], site: &Path, more: &[&str]) -> Self {
+        let words = [by, &[env!("CARGO_BIN_EXE_leeside"), "run"]].concat();
+        let mut child = Command::new(words[0])
+            .args(&words[1..])
             .arg(site)
             .args(more)
             .stdout(Stdio::piped())

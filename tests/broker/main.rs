@@ -8,10 +8,12 @@
 mod brokers;
 mod building;
 mod client;
+mod cut;
 mod daemon;
 mod faults;
 mod foreign;
 mod journal;
 mod link;
+mod standby;
 mod storm;
 mod wire;

@@ -18,7 +18,7 @@ fn listed(help: &str) -> Vec<String> {
 }
 
 /// Every verb, with what stands beneath it ("closed-days add").
-fn verbs() -> Vec<Vec<String>> {
+pub(crate) fn verbs() -> Vec<Vec<String>> {
     let mut all = Vec::new();
     for verb in listed(&leeside(&["--help"]).well()) {
         let beneath = listed(&leeside(&[&verb, "--help"]).well());

@@ -17,6 +17,7 @@ mod dry_run;
 mod help;
 mod journal;
 mod lockouts;
+mod manual;
 mod next;
 mod run;
 mod sun;
