@@ -232,6 +232,10 @@ fn after_a_short_cut_nothing_is_lost_and_nothing_comes_too_late() {
 /// A plant that keeps its place at the broker and is away: what waits for it
 /// there expires with its command (MQTT 5 §3.3.2.3.3).
 #[test]
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "what else passes on the line does not matter"
+)]
 fn a_command_that_waits_for_an_absent_plant_expires() {
     let setup = crate::daemon::Setup::new(crate::daemon::At::Mosquitto);
     let _daemon = setup.start();

@@ -16,4 +16,5 @@ mod journal;
 mod link;
 mod standby;
 mod storm;
+mod upgrade;
 mod wire;

@@ -7,6 +7,7 @@
 
 mod crates;
 mod invariants;
+mod licences;
 mod sources;
 mod tree;
 
