@@ -8,5 +8,5 @@ pub mod site;
 pub mod wire;
 
 pub use diagnostic::{Diagnostic, Severity};
-pub use site::{DefaultInForce, FileRead, Files, LoadOptions, Outcome, Site, load_site};
+pub use site::{DefaultInForce, FileRead, Files, LoadOptions, Outcome, Site, Sources, load_site};
 pub use wire::Wire;

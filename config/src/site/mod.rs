@@ -17,6 +17,7 @@ mod names;
 mod node;
 mod read;
 mod schema;
+mod sources;
 mod tree;
 mod value;
 
@@ -32,6 +33,7 @@ use std::sync::Arc;
 
 pub use node::DefaultInForce;
 pub use schema::schema;
+pub use sources::Sources;
 
 /// Larger site files are refused: ten thousand devices fit in a fraction of this.
 pub const MAX_BYTES: usize = 16 * 1024 * 1024;
@@ -47,6 +49,8 @@ pub struct Site {
     pub fingerprint: String,
     /// The files read, the site file first.
     pub files: Vec<FileRead>,
+    /// What stood in them.
+    pub sources: Arc<Sources>,
 }
 
 /// A file that was read.
@@ -203,6 +207,7 @@ pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOption
     let mut files = Recording {
         inner: files,
         seen: vec![(name.to_owned(), Sha256::digest(text.as_bytes()).into())],
+        kept: BTreeMap::new(),
     };
     let mut reader = Reader::new(name, text);
     let tree = reader.tree();
@@ -221,6 +226,11 @@ pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOption
         wire,
         fingerprint: files.fingerprint(),
         files: files.list(),
+        sources: Arc::new(Sources {
+            name: name.to_owned(),
+            text: text.to_owned(),
+            beside: std::mem::take(&mut files.kept),
+        }),
     });
     if site.is_none() && !reader.failed() {
         // Something was given up on without a word: never let that pass as well.
@@ -242,6 +252,7 @@ pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOption
 struct Recording<'f> {
     inner: &'f mut dyn Files,
     seen: Vec<(String, [u8; 32])>,
+    kept: BTreeMap<String, Vec<u8>>,
 }
 
 impl Files for Recording<'_> {
@@ -250,6 +261,7 @@ impl Files for Recording<'_> {
         if !self.seen.iter().any(|(seen, _)| seen == name) {
             self.seen
                 .push((name.to_owned(), Sha256::digest(&bytes).into()));
+            self.kept.insert(name.to_owned(), bytes.clone());
         }
         Ok(bytes)
     }

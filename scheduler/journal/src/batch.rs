@@ -25,6 +25,16 @@ pub struct Snapshot {
     pub body: String,
 }
 
+/// The files that a site was read from, kept under its fingerprint so that what
+/// was decided by them can be decided again when they have long changed.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SiteFiles {
+    /// Fingerprint of the site.
+    pub fingerprint: String,
+    /// Name and content of each file, the site file first.
+    pub files: Vec<(String, Vec<u8>)>,
+}
+
 /// One row to be.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(crate) struct Row {
@@ -39,6 +49,7 @@ pub(crate) struct Row {
 pub struct Batch {
     pub(crate) rows: Vec<Row>,
     pub(crate) snapshot: Option<(Now, Snapshot)>,
+    pub(crate) site: Option<SiteFiles>,
     pub(crate) durability: Durability,
 }
 
@@ -79,6 +90,11 @@ impl Batch {
         self.snapshot = Some((now, snapshot));
     }
 
+    /// Adds the files of the site that the rows from here on were decided by.
+    pub fn site(&mut self, site: SiteFiles) {
+        self.site = Some(site);
+    }
+
     /// Asks for at least this durability.
     pub fn at_least(&mut self, durability: Durability) {
         self.durability = self.durability.max(durability);
@@ -87,7 +103,7 @@ impl Batch {
     /// Whether there is nothing to write.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.rows.is_empty() && self.snapshot.is_none()
+        self.rows.is_empty() && self.snapshot.is_none() && self.site.is_none()
     }
 
     /// How many rows there are.
@@ -107,6 +123,7 @@ impl Batch {
     pub fn append(&mut self, other: Self) {
         self.rows.extend(other.rows);
         self.snapshot = other.snapshot.or(self.snapshot.take());
+        self.site = other.site.or(self.site.take());
         self.durability = self.durability.max(other.durability);
     }
 

@@ -7,6 +7,8 @@ use leeside_core::input::Input;
 pub enum Kind {
     /// The program started: version, site file, whether it took up an earlier state.
     Run,
+    /// Another version of the site file or its calendars took effect: fingerprint, why.
+    Site,
     /// Input: a sensor measured something.
     Reading,
     /// Input: a sensor sent something that is no reading.
@@ -50,8 +52,9 @@ pub enum Kind {
 
 impl Kind {
     /// All kinds.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 21] = [
         Self::Run,
+        Self::Site,
         Self::Reading,
         Self::Garbled,
         Self::Contact,
@@ -78,6 +81,7 @@ impl Kind {
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Run => "run",
+            Self::Site => "site",
             Self::Reading => "reading",
             Self::Garbled => "garbled",
             Self::Contact => "contact",
@@ -140,6 +144,7 @@ impl Kind {
             | Self::Clock
             | Self::Tick => true,
             Self::Run
+            | Self::Site
             | Self::Command
             | Self::Lockout
             | Self::Alarm
@@ -163,6 +168,7 @@ impl Kind {
             | Self::Refused
             | Self::Announce => true,
             Self::Run
+            | Self::Site
             | Self::Reading
             | Self::Garbled
             | Self::Contact

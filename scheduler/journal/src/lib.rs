@@ -19,12 +19,13 @@ mod open;
 mod read;
 mod retain;
 mod schema;
+mod site;
 mod verify;
 
 #[cfg(test)]
 mod tests;
 
-pub use batch::{Batch, Durability, Snapshot};
+pub use batch::{Batch, Durability, SiteFiles, Snapshot};
 pub use chain::Head;
 pub use error::Error;
 pub use kind::Kind;

@@ -108,6 +108,9 @@ impl Journal {
             }
             head = insert(&tx, head, run, row)?;
         }
+        if let Some(site) = &batch.site {
+            crate::site::keep(&tx, site)?;
+        }
         if let Some((now, snapshot)) = &batch.snapshot {
             tx.prepare_cached(
                 "INSERT OR REPLACE INTO snapshot (after_id, wall_ms, steady_ms, fingerprint, body) VALUES (?, ?, ?, ?, ?)",

@@ -108,6 +108,7 @@ impl Journal {
             "INSERT OR REPLACE INTO pruned (only, up_to, hash) VALUES (1, ?, ?)",
             params![up_to, hash],
         )?;
+        crate::site::forget(&tx)?;
         let body =
             serde_json::json!({ "up_to": up_to, "hash": hex(&hash), "rows": rows }).to_string();
         let row = Row {

@@ -8,7 +8,7 @@ use std::path::Path;
 pub(crate) const APPLICATION_ID: i64 = 0x4c65_6531;
 
 /// The newest format; `user_version` of the file.
-pub(crate) const FORMAT: i64 = 1;
+pub(crate) const FORMAT: i64 = 2;
 
 const FORMAT_1: &str = "
 CREATE TABLE entry (
@@ -45,6 +45,18 @@ CREATE VIEW history AS
   FROM entry ORDER BY id;
 ";
 
+/// Since format 2: the files of every site that rows were decided by.
+const FORMAT_2: &str = "
+CREATE TABLE site (
+  fingerprint TEXT PRIMARY KEY,    -- as rows of kind run and site have it
+  files       TEXT NOT NULL        -- JSON: name and sha256 of each file, the site file first
+) STRICT;
+CREATE TABLE file (
+  sha256  TEXT PRIMARY KEY,        -- hex
+  content BLOB NOT NULL
+) STRICT;
+";
+
 /// Makes the tables of a new file, or checks those of an old one.
 pub(crate) fn prepare(db: &Connection, path: &Path) -> Result<(), Error> {
     let application: i64 = db.query_row("PRAGMA application_id", [], |row| row.get(0))?;
@@ -55,7 +67,7 @@ pub(crate) fn prepare(db: &Connection, path: &Path) -> Result<(), Error> {
         db.execute_batch("PRAGMA auto_vacuum = INCREMENTAL")?;
         db.execute_batch("PRAGMA journal_mode = WAL")?;
         db.execute_batch(&format!(
-            "BEGIN; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {FORMAT}; {FORMAT_1} COMMIT;"
+            "BEGIN; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {FORMAT}; {FORMAT_1} {FORMAT_2} COMMIT;"
         ))?;
         return Ok(());
     }
@@ -64,6 +76,11 @@ pub(crate) fn prepare(db: &Connection, path: &Path) -> Result<(), Error> {
             path: path.to_owned(),
             what: "it is an SQLite file of another program".to_owned(),
         });
+    }
+    if format == 1 && !db.is_readonly("main")? {
+        db.execute_batch(&format!(
+            "BEGIN; PRAGMA user_version = {FORMAT}; {FORMAT_2} COMMIT;"
+        ))?;
     }
     if format > FORMAT {
         return Err(Error::Newer {
