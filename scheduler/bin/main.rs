@@ -15,6 +15,7 @@ mod journal;
 mod lockouts;
 mod manual;
 mod next;
+mod reload;
 mod run;
 mod sun;
 mod tune;
@@ -50,6 +51,7 @@ enum Verb {
     Why(why::WhyArgs),
     Diff(diff::DiffArgs),
     Run(run::RunArgs),
+    Reload(reload::ReloadArgs),
     /// Check, export and clean what the service recorded.
     #[command(subcommand)]
     Journal(journal::JournalArgs),
@@ -72,6 +74,7 @@ fn main() -> ExitCode {
         Verb::Why(args) => why::run(args),
         Verb::Diff(args) => diff::run(args),
         Verb::Run(args) => run::run(args),
+        Verb::Reload(args) => reload::run(args),
         Verb::Journal(args) => journal::run(&args),
         Verb::Manual(args) => manual::run(&args, Arguments::command()),
         Verb::Tune(args) => tune::run(&args),

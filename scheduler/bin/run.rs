@@ -11,9 +11,11 @@ use leeside_config::{LoadOptions, Site, site};
 use leeside_core::model::Model;
 use leeside_core::time::{HOUR, MINUTE, Now, Wall, to_utc};
 use leeside_daemon::clock::Clock;
+use leeside_daemon::keeper::{Origin, Reload, Reloads};
 use leeside_daemon::lines::Lines;
-use leeside_daemon::service::{self, Options, Seen};
+use leeside_daemon::service::{self, Options, Reloading, Seen};
 use leeside_daemon::simulated::{self, Simulation};
+use leeside_daemon::versions::Fit;
 use leeside_dryrun::replay::{Sky, for_data};
 use leeside_dryrun::weather::{self, Series, Weather};
 use std::io::{IsTerminal, Write};
@@ -72,6 +74,8 @@ struct Prepared {
     sky: Sky,
     clock: Arc<Clock>,
     step_ms: i64,
+    /// What the simulation makes of every site that it reads.
+    fit: Fit,
 }
 
 /// Runs the daemon until it is told to stop (SIGTERM or SIGINT).
@@ -110,6 +114,10 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
                 journal,
                 lines,
                 None,
+                Origin {
+                    path: args.site,
+                    fit: Arc::new(|site| site),
+                },
             ))?;
         }
         PlantChoice::Simulated => {
@@ -118,6 +126,7 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
                 sky,
                 clock,
                 step_ms,
+                fit,
             } = prepare(&args)?;
             runtime.block_on(serve(
                 &site,
@@ -125,6 +134,10 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
                 args.journal,
                 lines,
                 Some((sky, step_ms)),
+                Origin {
+                    path: args.site,
+                    fit,
+                },
             ))?;
         }
     }
@@ -180,17 +193,23 @@ fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
         Some(text) => moment(&first.model, text)?,
         None => before_storm(&first.model, &weather)?,
     };
-    let mut site = load(&args.site, from.local_date(first.model.site.zone).year())?;
+    let site = load(&args.site, from.local_date(first.model.site.zone).year())?;
     let series = weather_from(weather, from)?;
     let step_ms = simulated::step_ms(&site.model, args.speed);
-    site.model = Arc::new(for_data(&site.model, series.about.resolution_ms, step_ms));
-    site.wire = simulated::own_forms(&site.wire);
+    let resolution_ms = series.about.resolution_ms;
+    let fit: Fit = Arc::new(move |site| Site {
+        model: Arc::new(for_data(&site.model, resolution_ms, step_ms)),
+        wire: simulated::own_forms(&site.wire),
+        ..site
+    });
+    let site = fit(site);
     let clock = Arc::new(Clock::simulated(from, args.speed));
     Ok(Prepared {
         site,
         sky: Sky::Rows(series),
         clock,
         step_ms,
+        fit,
     })
 }
 
@@ -264,6 +283,7 @@ async fn serve(
     journal: Option<PathBuf>,
     lines: Option<Aside>,
     simulation: Option<(Sky, i64)>,
+    origin: Origin,
 ) -> anyhow::Result<()> {
     let (stopper, stop) = watch::channel(false);
     let mut terminate = signal(SignalKind::terminate()).context("SIGTERM cannot be listened to")?;
@@ -276,6 +296,8 @@ async fn serve(
         // The service has ended by itself: nobody to tell.
         let _ = stopper.send(true);
     });
+    let (reloading, door) = Reloading::new(origin);
+    let hangups = tokio::spawn(on_hangup(door));
     let (ready, is_ready) = oneshot::channel();
     let simulated = simulation.map(|(sky, step_ms)| {
         let (root, model) = (site.wire.broker.root.clone(), Arc::clone(&site.model));
@@ -297,18 +319,39 @@ async fn serve(
     });
     let watch = printer(&site.model, lines);
     let options = Options {
-        clock,
         journal,
         watch,
-        stop,
         ready: Some(ready),
+        reloading: Some(reloading),
+        ..Options::new(clock, stop)
     };
     let ended = service::run(site, options).await;
     if let Some(simulated) = simulated {
         simulated.abort();
     }
     signals.abort();
+    hangups.abort();
     Ok(ended?)
+}
+
+/// SIGHUP loads the site file anew. What became of it is logged and alarmed by
+/// the service itself: nobody waits for an answer here.
+async fn on_hangup(door: Reloads) {
+    let Ok(mut hangup) = signal(SignalKind::hangup()) else {
+        return;
+    };
+    while hangup.recv().await.is_some() {
+        let (asked, answer) = oneshot::channel();
+        if door.send(Reload(asked)).await.is_err() {
+            return;
+        }
+        // Ended meanwhile: nothing to tell.
+        if let Ok(answer) = answer.await
+            && answer.accepted
+        {
+            tracing::info!("{}", answer.said);
+        }
+    }
 }
 
 /// Prints what goes by.

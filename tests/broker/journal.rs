@@ -10,11 +10,11 @@ use leeside_journal::{Journal, Kind, Span};
 use serde_json::Value;
 use std::path::Path;
 
-fn replayed(site: &Path, journal: &Path) -> leeside_daemon::replay::Replayed {
+pub(crate) fn replayed(site: &Path, journal: &Path) -> leeside_daemon::replay::Replayed {
     let (site, _) = load_site(site, &LoadOptions::around(2027)).unwrap();
     let journal = Journal::open_read_only(journal).unwrap();
     assert_eq!(journal.verify().unwrap().fault, None);
-    replay(&journal, &site.model, 5).unwrap()
+    replay(&journal, &site, 5).unwrap()
 }
 
 /// A storm over a real broker, with an orderly and two sudden ends in it: the
@@ -105,7 +105,7 @@ fn an_altered_journal_is_found_out_twice() {
     let journal = Journal::open_read_only(&path).unwrap();
     assert!(journal.verify().unwrap().fault.is_some());
     let (site, _) = load_site(&setup.site.path, &LoadOptions::around(2027)).unwrap();
-    assert!(replay(&journal, &site.model, 5).unwrap().differ > 0);
+    assert!(replay(&journal, &site, 5).unwrap().differ > 0);
 }
 
 /// Killed in a storm and started again in the calm after it: nothing goes out

@@ -367,16 +367,7 @@ fn the_simulated_plant_lives_through_a_storm() {
         ));
     }
     std::fs::write(&weather, text).unwrap();
-    std::fs::write(
-        setup.site.dir.path().join("storm.csv.toml"),
-        "source = \"made up for a test\"\n\
-         [time]\ncolumn = \"time\"\nzone = \"UTC\"\nlabel = \"start\"\nstep = \"1h\"\n\
-         [columns.gust]\ncolumn = \"gust_mps\"\nunit = \"m/s\"\n\
-         [columns.mean]\ncolumn = \"mean_mps\"\nunit = \"m/s\"\n\
-         [columns.temperature]\ncolumn = \"temperature_c\"\nunit = \"degC\"\n\
-         [columns.rain]\ncolumn = \"rain_mm_h\"\nunit = \"mm/h\"\n",
-    )
-    .unwrap();
+    describe_weather(&setup.site.dir.path().join("storm.csv.toml"));
     let listener = Listener::new(setup.port);
     let weather = weather.display().to_string();
     let daemon = Daemon::start(
@@ -410,4 +401,18 @@ fn the_simulated_plant_lives_through_a_storm() {
     }
     let (status, _) = daemon.terminate();
     assert!(status.success());
+}
+
+/// What the columns of a made-up weather file are.
+pub(crate) fn describe_weather(path: &Path) {
+    std::fs::write(
+        path,
+        "source = \"made up for a test\"\n\
+         [time]\ncolumn = \"time\"\nzone = \"UTC\"\nlabel = \"start\"\nstep = \"1h\"\n\
+         [columns.gust]\ncolumn = \"gust_mps\"\nunit = \"m/s\"\n\
+         [columns.mean]\ncolumn = \"mean_mps\"\nunit = \"m/s\"\n\
+         [columns.temperature]\ncolumn = \"temperature_c\"\nunit = \"degC\"\n\
+         [columns.rain]\ncolumn = \"rain_mm_h\"\nunit = \"mm/h\"\n",
+    )
+    .unwrap();
 }

@@ -14,6 +14,7 @@ mod faults;
 mod foreign;
 mod journal;
 mod link;
+mod reload;
 mod standby;
 mod storm;
 mod upgrade;

@@ -38,6 +38,9 @@ pub use sources::Sources;
 /// Larger site files are refused: ten thousand devices fit in a fraction of this.
 pub const MAX_BYTES: usize = 16 * 1024 * 1024;
 
+/// The journal file of a site file that names none, beside it.
+pub(crate) const DEFAULT_JOURNAL: &str = "leeside-journal.sqlite";
+
 /// A site file and everything it names, read and found sound.
 #[derive(Clone, Debug)]
 pub struct Site {
@@ -51,6 +54,8 @@ pub struct Site {
     pub files: Vec<FileRead>,
     /// What stood in them.
     pub sources: Arc<Sources>,
+    /// The years for which the class of every day was worked out.
+    pub years: RangeInclusive<i32>,
 }
 
 /// A file that was read.
@@ -201,6 +206,19 @@ pub fn load(path: &Path, options: &LoadOptions) -> Outcome {
     outcome
 }
 
+/// The journal file that a site file names, also where the site file is broken
+/// elsewhere: then the default beside it.
+#[must_use]
+pub fn journal_named(path: &Path) -> PathBuf {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    let table: Option<toml::Table> = toml::from_str(&text).ok();
+    let named = table
+        .as_ref()
+        .and_then(|table| table.get("journal")?.get("file")?.as_str())
+        .unwrap_or(DEFAULT_JOURNAL);
+    path.parent().unwrap_or_else(|| Path::new("")).join(named)
+}
+
 /// Reads a site from its texts. `name` is what diagnostics call the site file.
 #[must_use]
 pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOptions) -> Outcome {
@@ -231,6 +249,7 @@ pub fn parse(name: &str, text: &str, files: &mut dyn Files, options: &LoadOption
             text: text.to_owned(),
             beside: std::mem::take(&mut files.kept),
         }),
+        years: options.years.clone(),
     });
     if site.is_none() && !reader.failed() {
         // Something was given up on without a word: never let that pass as well.

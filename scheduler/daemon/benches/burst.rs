@@ -60,11 +60,8 @@ fn main() {
             .build()
             .unwrap();
         let options = Options {
-            clock: Arc::new(Clock::machine()),
             journal: Some(journal),
-            watch: Box::new(|_, _| {}),
-            stop,
-            ready: None,
+            ..Options::new(Arc::new(Clock::machine()), stop)
         };
         runtime.block_on(service::run(&site, options)).unwrap();
     });

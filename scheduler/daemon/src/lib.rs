@@ -13,6 +13,8 @@
 
 pub mod broker;
 pub mod clock;
+pub mod control;
+pub mod keeper;
 pub mod lines;
 pub mod link;
 pub mod record;
@@ -20,4 +22,5 @@ pub mod replay;
 pub mod resume;
 pub mod service;
 pub mod simulated;
+pub mod versions;
 pub mod wire;

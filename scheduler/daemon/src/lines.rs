@@ -48,6 +48,11 @@ impl Lines {
                 (word, text, now.wall)
             }
             Seen::Output(output) => output_text(&model, now, output)?,
+            Seen::Site(model) => {
+                *self = Self::new(Arc::clone(model));
+                let text = "another version of the site file is in force".to_owned();
+                return Some(format!("{}  {:<8}  {text}", local(model, now.wall), "site"));
+            }
             Seen::Note(text) => ("note", (*text).to_owned(), now.wall),
         };
         Some(format!("{}  {word:<8}  {text}", local(&model, at)))

@@ -4,12 +4,17 @@
 //! byte. Where they do not, either the journal was altered, or the site file or
 //! the program is another one than then.
 
-use crate::resume::State;
+use crate::resume::{State, VersionAt};
+use crate::versions::{Versions, Years};
 use crate::wire::command_payload;
+use leeside_config::Site;
 use leeside_core::Core;
+use leeside_core::input::Input;
 use leeside_core::model::Model;
 use leeside_core::output::Output;
+use leeside_core::time::Now;
 use leeside_journal::{Entry, Error, Journal, Kind, Span};
+use serde::Deserialize;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -41,17 +46,15 @@ pub struct Replayed {
     pub commands: Vec<String>,
 }
 
-/// Runs a whole journal through a core.
+/// Runs a whole journal through a core. Where the site file was another than
+/// `site` at the time, the one that the journal kept decides.
 ///
 /// # Errors
 /// Where the journal cannot be read.
-pub fn replay(
-    journal: &Journal,
-    model: &Arc<Model>,
-    most_differences: usize,
-) -> Result<Replayed, Error> {
+pub fn replay(journal: &Journal, site: &Site, most_differences: usize) -> Result<Replayed, Error> {
     let mut replay = Replay {
-        model,
+        versions: Versions::new(site, Some(journal), None),
+        model: Arc::clone(&site.model),
         core: None,
         due: VecDeque::new(),
         found: Replayed::default(),
@@ -64,7 +67,8 @@ pub fn replay(
             return Ok(replay.found);
         };
         let state: State = serde_json::from_str(&snapshot.body)?;
-        replay.core = Some(Core::restore(Arc::clone(model), &state.core));
+        replay.take_model(&snapshot.fingerprint, state.years);
+        replay.core = Some(Core::restore(Arc::clone(&replay.model), &state.core));
         span = Span::after(after);
     }
     for entry in journal.entries(span) {
@@ -75,7 +79,9 @@ pub fn replay(
 }
 
 struct Replay<'a> {
-    model: &'a Arc<Model>,
+    versions: Versions<'a>,
+    /// The one in force.
+    model: Arc<Model>,
     core: Option<Core>,
     /// Commands decided anew that the journal has not shown yet.
     due: VecDeque<String>,
@@ -94,27 +100,11 @@ impl Replay<'_> {
                 let replayed = self.due.pop_front();
                 self.compare(entry.id, Some(entry.body.clone()), replayed);
             }
+            Kind::Site => self.another_site(entry)?,
             kind if kind.is_input() => {
                 self.settle(entry.id);
                 self.found.inputs += 1;
-                let core = self
-                    .core
-                    .get_or_insert_with(|| Core::new(Arc::clone(self.model), entry.now));
-                core.handle(entry.now, entry.input()?);
-                loop {
-                    match core.poll() {
-                        Output::Wake(_) => break,
-                        Output::Command(command) => {
-                            let payload = command_payload(self.model, &command);
-                            self.found.commands.push(payload.clone());
-                            self.due.push_back(payload);
-                        }
-                        Output::Lockout(_)
-                        | Output::Alarm(_)
-                        | Output::Refused { .. }
-                        | Output::Announce { .. } => {}
-                    }
-                }
+                self.handle(entry.now, entry.input()?);
             }
             Kind::Reading
             | Kind::Garbled
@@ -138,21 +128,85 @@ impl Replay<'_> {
         Ok(())
     }
 
+    fn handle(&mut self, now: Now, input: Input) {
+        let model = Arc::clone(&self.model);
+        self.core
+            .get_or_insert_with(|| Core::new(model, now))
+            .handle(now, input);
+        self.drain();
+    }
+
+    fn drain(&mut self) {
+        let Some(core) = &mut self.core else { return };
+        loop {
+            match core.poll() {
+                Output::Wake(_) => return,
+                Output::Command(command) => {
+                    let payload = command_payload(&self.model, &command);
+                    self.found.commands.push(payload.clone());
+                    self.due.push_back(payload);
+                }
+                Output::Lockout(_)
+                | Output::Alarm(_)
+                | Output::Refused { .. }
+                | Output::Announce { .. } => {}
+            }
+        }
+    }
+
+    /// The model of a version of the site, from here on; where it was not kept, the
+    /// one at hand has to do.
+    fn take_model(&mut self, fingerprint: &str, years: Option<Years>) {
+        self.model = self
+            .versions
+            .model(fingerprint, years)
+            .unwrap_or_else(|| Arc::clone(&self.versions.given().model));
+    }
+
+    /// The site was loaded anew while the program ran.
+    fn another_site(&mut self, entry: &Entry) -> Result<(), Error> {
+        let at: VersionAt = serde_json::from_str(&entry.body)?;
+        // As the service does it: the old model decides up to this moment.
+        self.handle(entry.now, Input::Tick);
+        self.settle(entry.id);
+        self.take_model(&at.fingerprint, at.years);
+        self.core = self
+            .core
+            .take()
+            .map(|core| core.reload(Arc::clone(&self.model)));
+        self.drain();
+        Ok(())
+    }
+
     /// A start of the program: it went on with a snapshot, or began anew. The
     /// replay's own state is put through the same door.
     fn begin(&mut self, entry: &Entry) -> Result<(), Error> {
-        let body: serde_json::Value = serde_json::from_str(&entry.body)?;
-        let resumed = body
-            .get("resumed")
-            .and_then(serde_json::Value::as_bool)
-            .unwrap_or(false);
-        self.core = Some(match (self.core.take(), resumed) {
-            (Some(core), true) => {
+        #[derive(Deserialize)]
+        struct Body {
+            #[serde(default)]
+            resumed: bool,
+            #[serde(default)]
+            reloaded: bool,
+        }
+        let at: VersionAt = serde_json::from_str(&entry.body)?;
+        let body: Body = serde_json::from_str(&entry.body)?;
+        let before = Arc::clone(&self.model);
+        self.take_model(&at.fingerprint, at.years);
+        let model = &self.model;
+        self.core = Some(match self.core.take() {
+            Some(core) if body.resumed => {
                 let text = serde_json::to_string(&core.snapshot())?;
-                Core::restore(Arc::clone(self.model), &serde_json::from_str(&text)?)
+                let state = serde_json::from_str(&text)?;
+                if body.reloaded {
+                    Core::restore(before, &state).reload(Arc::clone(model))
+                } else {
+                    Core::restore(Arc::clone(model), &state)
+                }
             }
-            (None, true) | (_, false) => Core::new(Arc::clone(self.model), entry.now),
+            Some(_) | None => Core::new(Arc::clone(model), entry.now),
         });
+        self.drain();
+        self.due.clear();
         Ok(())
     }
 

@@ -5,13 +5,15 @@
 //! then gets the restart as an input of its own: nothing heard before counts as
 //! fresh, and no wish moves anything until the weather is known.
 
+use crate::versions::{Versions, Years};
 use crate::wire::Board;
 use leeside_core::Core;
 use leeside_core::engine::Snapshot;
+use leeside_core::input::Input;
 use leeside_core::model::Model;
 use leeside_core::output::Output;
 use leeside_core::time::Now;
-use leeside_journal::{Error, Journal, Span};
+use leeside_journal::{Error, Journal, Kind, Span};
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -22,6 +24,17 @@ pub struct State {
     pub core: Snapshot,
     /// Lockouts and alarms that stand.
     pub board: Board,
+    /// For which years of the site file.
+    #[serde(default)]
+    pub years: Option<Years>,
+}
+
+/// The body of a row of kind `site`, and what of a row of kind `run` says the same.
+#[derive(Deserialize, Debug)]
+pub(crate) struct VersionAt {
+    pub(crate) fingerprint: String,
+    #[serde(default)]
+    pub(crate) years: Option<Years>,
 }
 
 /// What was found.
@@ -34,6 +47,8 @@ pub struct Resumed {
     pub taken_up: bool,
     /// How many inputs were run through the core after the snapshot.
     pub replayed: usize,
+    /// Whether it was the state of another version of the site file.
+    pub reloaded: bool,
     /// What could not be taken up, in words.
     pub notes: Vec<String>,
 }
@@ -49,20 +64,17 @@ impl core::fmt::Debug for Resumed {
 
 /// A core as the journal left it, or a new one where there is nothing to take up.
 #[must_use]
-pub fn resume(
-    journal: Option<&Journal>,
-    model: &Arc<Model>,
-    fingerprint: &str,
-    now: Now,
-) -> Resumed {
+pub fn resume(journal: Option<&Journal>, versions: &mut Versions<'_>, now: Now) -> Resumed {
+    let model = Arc::clone(&versions.given().model);
     let fresh = |notes: Vec<String>| Resumed {
-        core: Core::new(Arc::clone(model), now),
+        core: Core::new(model, now),
         board: Board::default(),
         taken_up: false,
         replayed: 0,
+        reloaded: false,
         notes,
     };
-    match journal.map(|journal| taken_up(journal, model, fingerprint)) {
+    match journal.map(|journal| taken_up(journal, versions)) {
         Some(Ok(Some(resumed))) => resumed,
         None | Some(Ok(None)) => fresh(Vec::new()),
         Some(Err(error)) => fresh(vec![format!(
@@ -71,36 +83,55 @@ pub fn resume(
     }
 }
 
-fn taken_up(
-    journal: &Journal,
-    model: &Arc<Model>,
-    fingerprint: &str,
-) -> Result<Option<Resumed>, Error> {
+fn taken_up(journal: &Journal, versions: &mut Versions<'_>) -> Result<Option<Resumed>, Error> {
     let Some((after, _, snapshot)) = journal.snapshot_before(i64::MAX)? else {
         return Ok(None);
     };
     let state: State = serde_json::from_str(&snapshot.body)?;
+    let present = Arc::clone(&versions.given().model);
+    let then = versions.model(&snapshot.fingerprint, state.years);
     let mut resumed = Resumed {
-        core: Core::restore(Arc::clone(model), &state.core),
+        core: Core::restore(Arc::clone(then.as_ref().unwrap_or(&present)), &state.core),
         board: state.board,
         taken_up: true,
         replayed: 0,
+        reloaded: false,
         notes: Vec::new(),
     };
-    if snapshot.fingerprint != fingerprint {
+    let Some(mut model) = then else {
         // Rows name things by their place in the old site file. What is lost with
         // them is at most what came after the last command or request.
         resumed.notes.push(
-            "the site file has changed since the last snapshot; it was taken up by names"
+            "the site file is another than at the last snapshot, and that one was not kept; the state was taken up by names"
                 .to_owned(),
         );
         return Ok(Some(resumed));
+    };
+    for entry in journal.entries(Span::after(after)) {
+        let entry = entry?;
+        if entry.kind == Kind::Site {
+            let at: VersionAt = serde_json::from_str(&entry.body)?;
+            if let Some(next) = versions.model(&at.fingerprint, at.years) {
+                resumed.core.handle(entry.now, Input::Tick);
+                resumed.drain(&model);
+                resumed.core = resumed.core.reload(Arc::clone(&next));
+                model = next;
+                resumed.drain(&model);
+            }
+        } else if entry.kind.is_input() {
+            resumed.core.handle(entry.now, entry.input()?);
+            resumed.replayed += 1;
+            resumed.drain(&model);
+        }
     }
-    for row in journal.inputs(Span::after(after)) {
-        let row = row?;
-        resumed.core.handle(row.now, row.input);
-        resumed.replayed += 1;
-        resumed.drain(model);
+    if !Arc::ptr_eq(&model, &present) {
+        resumed.notes.push(
+            "the site file has changed since the last run; the state was taken over into it"
+                .to_owned(),
+        );
+        resumed.core = resumed.core.reload(Arc::clone(&present));
+        resumed.reloaded = true;
+        resumed.drain(&present);
     }
     Ok(Some(resumed))
 }

@@ -173,7 +173,7 @@ fn journal(reader: &mut Reader<'_>, tree: &Tree) -> Option<JournalSettings> {
             "Where the durable record is kept.",
         );
         return Some(JournalSettings {
-            file: PathBuf::from("leeside-journal.sqlite"),
+            file: PathBuf::from(crate::site::DEFAULT_JOURNAL),
             keep_days: 0,
         });
     };

@@ -163,7 +163,7 @@ pub(crate) const JOURNAL: Section = Section {
         or_said(
             "file",
             Form::Text,
-            "leeside-journal.sqlite",
+            crate::site::DEFAULT_JOURNAL,
             "The journal file; relative to the site file.",
         ),
         or(

@@ -14,7 +14,7 @@ const LARGEST_PACKET: u32 = 256 * 1024;
 /// An unanswered attempt to connect ends after this, s.
 const PATIENCE_S: u64 = 5;
 /// Room for requests to the client: the window and the subscriptions.
-const ROOM: usize = WINDOW as usize + 8;
+const ROOM: usize = WINDOW as usize + 64;
 
 /// Which version of the protocol.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -42,10 +42,6 @@ pub struct Access {
     pub keep_alive_s: u16,
     /// The version to begin with; the other is tried where the broker lacks it.
     pub dialect: Dialect,
-    /// What the broker says for us when we are gone.
-    pub will: Message,
-    /// The topics to listen to.
-    pub topics: Vec<String>,
 }
 
 impl core::fmt::Debug for Access {
@@ -124,14 +120,14 @@ impl Ended {
 }
 
 /// Opens a connection: nothing happens until it is polled.
-pub(super) fn open(access: &Access, dialect: Dialect) -> (Sender, Polled) {
+pub(super) fn open(access: &Access, will: &Message, dialect: Dialect) -> (Sender, Polled) {
     match dialect {
         Dialect::Five => {
-            let (client, polled) = v5::AsyncClient::new(options_5(access), ROOM);
+            let (client, polled) = v5::AsyncClient::new(options_5(access, will), ROOM);
             (Sender::Five(client), Polled::Five(Box::new(polled)))
         }
         Dialect::ThreeOneOne => {
-            let (client, mut polled) = rumqttc::AsyncClient::new(options_311(access), ROOM);
+            let (client, mut polled) = rumqttc::AsyncClient::new(options_311(access, will), ROOM);
             let mut network = rumqttc::NetworkOptions::new();
             network.set_tcp_nodelay(true);
             network.set_connection_timeout(PATIENCE_S);
@@ -144,7 +140,7 @@ pub(super) fn open(access: &Access, dialect: Dialect) -> (Sender, Polled) {
     }
 }
 
-fn options_5(access: &Access) -> v5::MqttOptions {
+fn options_5(access: &Access, will: &Message) -> v5::MqttOptions {
     let mut options = v5::MqttOptions::new(&access.client_id, &access.host, access.port);
     options
         .set_keep_alive(keep_alive(access))
@@ -157,8 +153,8 @@ fn options_5(access: &Access) -> v5::MqttOptions {
     network.set_connection_timeout(PATIENCE_S);
     options.set_network_options(network);
     options.set_last_will(five::LastWill::new(
-        &access.will.topic,
-        access.will.payload.clone(),
+        &will.topic,
+        will.payload.clone(),
         v5::mqttbytes::QoS::AtLeastOnce,
         true,
         None,
@@ -172,7 +168,7 @@ fn options_5(access: &Access) -> v5::MqttOptions {
     options
 }
 
-fn options_311(access: &Access) -> rumqttc::MqttOptions {
+fn options_311(access: &Access, will: &Message) -> rumqttc::MqttOptions {
     let mut options = rumqttc::MqttOptions::new(&access.client_id, &access.host, access.port);
     let largest = usize::try_from(LARGEST_PACKET).unwrap_or(usize::MAX);
     options
@@ -180,7 +176,6 @@ fn options_311(access: &Access) -> rumqttc::MqttOptions {
         .set_clean_session(true)
         .set_max_packet_size(largest, largest)
         .set_inflight(WINDOW);
-    let will = &access.will;
     options.set_last_will(rumqttc::LastWill::new(
         &will.topic,
         will.payload.clone(),
@@ -218,6 +213,15 @@ impl Sender {
                 client.try_subscribe_many(filters).is_ok()
             }
         }
+    }
+
+    /// Says that a topic is no longer listened to.
+    pub(super) fn unsubscribe(&self, topic: &str) {
+        // Where there is no room it is heard on, and not used.
+        let _ = match self {
+            Self::Five(client) => client.try_unsubscribe(topic).is_ok(),
+            Self::ThreeOneOne(client) => client.try_unsubscribe(topic).is_ok(),
+        };
     }
 
     /// Hands a message over; `false` where the client does not take it.

@@ -13,5 +13,5 @@ mod tls;
 
 pub use client::{Access, Dialect};
 pub use outbox::{Counts, Outbox};
-pub use poller::{Inbox, LinkEvent, Poller};
+pub use poller::{Arrivals, Ears, Inbox, LinkEvent, Poller};
 pub use tls::{TlsError, configure as configure_tls};

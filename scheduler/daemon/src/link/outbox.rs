@@ -7,6 +7,7 @@
 
 use super::client::{Sender, WINDOW};
 use crate::wire::{Message, Slot};
+use leeside_core::ids::{DeviceId, GroupId};
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Mutex;
 use std::time::Duration;
@@ -117,6 +118,61 @@ impl Outbox {
         self.with(|inner| {
             if let Some(sender) = &inner.sender {
                 sender.goodbye();
+            }
+        });
+    }
+
+    /// Listens to more topics, and no longer to others. Without a connection there
+    /// is nothing to do: the next one listens to what is then to be heard.
+    pub fn listen(&self, more: &[String], no_longer: &[String]) {
+        self.with(|inner| {
+            let Some(sender) = &inner.sender else { return };
+            if !more.is_empty() && !sender.subscribe(more) {
+                tracing::error!("the client has no room for new subscriptions");
+            }
+            for topic in no_longer {
+                sender.unsubscribe(topic);
+            }
+        });
+    }
+
+    /// Groups and drives have other numbers: what waits is about the same ones by
+    /// name, or is let go where they are no more.
+    pub fn renumber(
+        &self,
+        group: impl Fn(GroupId) -> Option<GroupId>,
+        device: impl Fn(DeviceId) -> Option<DeviceId>,
+    ) {
+        self.with(|inner| {
+            let again = |mut waiting: Waiting| {
+                waiting.message.slot = match waiting.message.slot {
+                    Slot::Command(id) => Slot::Command(group(id)?),
+                    Slot::Drive(id) => Slot::Drive(device(id)?),
+                    slot @ (Slot::State(_) | Slot::Event) => slot,
+                };
+                waiting.message.moves = waiting
+                    .message
+                    .moves
+                    .iter()
+                    .filter_map(|id| device(*id))
+                    .collect();
+                Some(waiting)
+            };
+            let later = core::mem::take(&mut inner.later);
+            inner.later = later
+                .into_iter()
+                .filter_map(|(at, waiting)| Some((at, again(waiting)?)))
+                .collect();
+            inner.newest.clear();
+            let queue = core::mem::take(&mut inner.queue);
+            for (place, waiting) in queue {
+                let Some(waiting) = again(waiting) else {
+                    continue;
+                };
+                if waiting.message.slot != Slot::Event {
+                    inner.newest.insert(waiting.message.slot.clone(), place);
+                }
+                inner.queue.insert(place, waiting);
             }
         });
     }

@@ -3,7 +3,7 @@
 use super::client::{Access, Dialect, Ended, Happened, Polled, open};
 use super::outbox::{Answer, Outbox};
 use crate::clock::Clock;
-use crate::wire::{Arrival, Decoded, Decoder, Slot};
+use crate::wire::{Arrival, Decoded, Decoder, Encoder, Message, Presence, Slot};
 use leeside_core::input::Input;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
@@ -34,8 +34,13 @@ pub enum LinkEvent {
     },
     /// The broker does not let us do what we need.
     Refused(String),
-    /// Something for the core, and from which topic.
-    Input(Input),
+    /// Something for the core.
+    Input {
+        /// By which model it was read ([`Ears::generation`]).
+        generation: u64,
+        /// The input.
+        input: Input,
+    },
     /// A request that could not be read, and why.
     Unreadable(String),
 }
@@ -55,6 +60,57 @@ pub struct Arrivals {
     pub left_out: AtomicU64,
 }
 
+/// What arrivals are read by. Another site brings other ears; whoever swaps them
+/// under the lock knows that all that was read by the old ones lies in the inbox.
+pub struct Ears {
+    /// Counts the models; an input goes into the core of its own generation only.
+    pub generation: u64,
+    decoder: Decoder,
+    /// What the broker says for us when we are gone.
+    will: Message,
+    /// The topics to listen to.
+    topics: Vec<String>,
+}
+
+impl Ears {
+    /// The ears of a site.
+    #[must_use]
+    pub fn new(generation: u64, decoder: Decoder, encoder: &Encoder) -> Self {
+        let mut topics = encoder.topics().subscriptions();
+        topics.extend(decoder.foreign_topics().iter().cloned());
+        Self {
+            generation,
+            decoder,
+            will: encoder.service(Presence::Gone, None),
+            topics,
+        }
+    }
+
+    /// The topics that `next` listens to and these do not, and the other way round.
+    #[must_use]
+    pub fn changes(&self, next: &Self) -> (Vec<String>, Vec<String>) {
+        let only = |a: &[String], b: &[String]| -> Vec<String> {
+            a.iter()
+                .filter(|topic| !b.contains(topic))
+                .cloned()
+                .collect()
+        };
+        (
+            only(&next.topics, &self.topics),
+            only(&self.topics, &next.topics),
+        )
+    }
+}
+
+impl core::fmt::Debug for Ears {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.debug_struct("Ears")
+            .field("generation", &self.generation)
+            .field("topics", &self.topics.len())
+            .finish_non_exhaustive()
+    }
+}
+
 /// What waits for the core.
 #[derive(Debug)]
 pub struct Inbox {
@@ -68,6 +124,15 @@ impl Inbox {
     /// The next event; `None` when the poller has ended.
     pub async fn next(&mut self) -> Option<LinkEvent> {
         let event = self.events.recv().await;
+        if event.is_some() {
+            self.waiting.fetch_sub(1, Ordering::Relaxed);
+        }
+        event
+    }
+
+    /// What lies there already.
+    pub fn try_next(&mut self) -> Option<LinkEvent> {
+        let event = self.events.try_recv().ok();
         if event.is_some() {
             self.waiting.fetch_sub(1, Ordering::Relaxed);
         }
@@ -139,7 +204,7 @@ impl Retry {
 /// The polling task.
 pub struct Poller {
     access: Access,
-    decoder: Arc<RwLock<Arc<Decoder>>>,
+    ears: Arc<RwLock<Ears>>,
     outbox: Arc<Outbox>,
     clock: Arc<Clock>,
     events: mpsc::UnboundedSender<LinkEvent>,
@@ -162,7 +227,7 @@ impl Poller {
     #[must_use]
     pub fn new(
         access: Access,
-        decoder: Arc<RwLock<Arc<Decoder>>>,
+        ears: Arc<RwLock<Ears>>,
         outbox: Arc<Outbox>,
         clock: Arc<Clock>,
     ) -> (Self, Inbox) {
@@ -176,7 +241,7 @@ impl Poller {
         };
         let poller = Self {
             access,
-            decoder,
+            ears,
             outbox,
             clock,
             events: sender,
@@ -212,7 +277,11 @@ impl Poller {
 
     /// One connection from its beginning to its end.
     async fn connection(&mut self, dialect: Dialect) -> (bool, Ended) {
-        let (sender, mut polled) = open(&self.access, dialect);
+        let (will, topics) = {
+            let ears = self.ears.read().unwrap_or_else(PoisonError::into_inner);
+            (ears.will.clone(), ears.topics.clone())
+        };
+        let (sender, mut polled) = open(&self.access, &will, dialect);
         let mut connected = false;
         loop {
             let happened = match polled.poll().await {
@@ -225,7 +294,7 @@ impl Poller {
             match happened {
                 Happened::Connected => {
                     connected = true;
-                    if !sender.subscribe(&self.access.topics) {
+                    if !sender.subscribe(&topics) {
                         let why = "the client has no room for the subscriptions".to_owned();
                         return (connected, Ended::because(why));
                     }
@@ -235,7 +304,7 @@ impl Poller {
                 Happened::Subscribed { refused: 0 } | Happened::Other => {}
                 Happened::Subscribed { refused } => self.tell(LinkEvent::Refused(format!(
                     "the broker does not let us listen to {refused} of {} topics",
-                    self.access.topics.len()
+                    topics.len()
                 ))),
                 Happened::Arrived {
                     topic,
@@ -290,16 +359,18 @@ impl Poller {
     fn arrived(&mut self, topic: &str, payload: &[u8], retained: bool) {
         let count = |counter: &AtomicU64| counter.fetch_add(1, Ordering::Relaxed);
         count(&self.arrivals.messages);
-        let decoder = Arc::clone(&self.decoder.read().unwrap_or_else(PoisonError::into_inner));
         let arrival = Arrival {
             topic,
             payload,
             retained,
             at: self.clock.now().wall,
         };
-        for decoded in decoder.decode(&arrival) {
+        // Read and handed on under one lock: see `Ears`.
+        let shared = Arc::clone(&self.ears);
+        let ears = shared.read().unwrap_or_else(PoisonError::into_inner);
+        for decoded in ears.decoder.decode(&arrival) {
             match decoded {
-                Decoded::Input(input) => self.input(input),
+                Decoded::Input(input) => self.input(ears.generation, input),
                 Decoded::Retained => {
                     count(&self.arrivals.retained);
                     tracing::debug!(topic, "kept by the broker from before: not taken for fresh");
@@ -308,7 +379,7 @@ impl Poller {
                     count(&self.arrivals.malformed);
                     self.complain(topic, &why.to_string());
                     match input {
-                        Some(input) => self.input(input),
+                        Some(input) => self.input(ears.generation, input),
                         None if topic.ends_with("/request") => {
                             self.tell(LinkEvent::Unreadable(why.to_string()));
                         }
@@ -323,12 +394,12 @@ impl Poller {
         }
     }
 
-    fn input(&self, input: Input) {
+    fn input(&self, generation: u64, input: Input) {
         if self.waiting.load(Ordering::Relaxed) >= MOST_WAITING {
             self.arrivals.left_out.fetch_add(1, Ordering::Relaxed);
             return;
         }
-        self.tell(LinkEvent::Input(input));
+        self.tell(LinkEvent::Input { generation, input });
     }
 
     fn tell(&self, event: LinkEvent) {

@@ -2,16 +2,10 @@
 
 use super::{BrokerPlace, ServiceError};
 use crate::link::{Access, Dialect, configure_tls};
-use crate::wire::{Decoder, Encoder, Presence};
 use leeside_config::Site;
 use leeside_config::wire::{Broker, Login, Protocol};
 
-pub(super) fn access(
-    site: &Site,
-    place: &BrokerPlace,
-    encoder: &Encoder,
-    decoder: &Decoder,
-) -> Result<Access, ServiceError> {
+pub(super) fn access(site: &Site, place: &BrokerPlace) -> Result<Access, ServiceError> {
     let settings = &site.wire.broker;
     let (dialect, tls, login) = match &settings.broker {
         Broker::Embedded { .. } => (Dialect::Five, None, None),
@@ -29,8 +23,6 @@ pub(super) fn access(
             (dialect, tls, login.as_ref().map(credentials).transpose()?)
         }
     };
-    let mut topics = encoder.topics().subscriptions();
-    topics.extend(decoder.foreign_topics().iter().cloned());
     Ok(Access {
         host: place.host.clone(),
         port: place.port,
@@ -39,8 +31,6 @@ pub(super) fn access(
         tls,
         keep_alive_s: settings.keep_alive_s,
         dialect,
-        will: encoder.service(Presence::Gone, None),
-        topics,
     })
 }
 

@@ -2,13 +2,21 @@
 //! send it, wait, repeat.
 
 mod access;
+mod options;
 mod step;
+mod swap;
+mod troubles;
 
-use crate::broker::{self, BrokerError, Running};
+pub use options::{BrokerPlace, Options, Reloading, Seen, ServiceError, Watch};
+
+use crate::broker::{self, Running};
 use crate::clock::Clock;
-use crate::link::{Dialect, Inbox, LinkEvent, Outbox, Poller, TlsError};
+use crate::control::{self, Control};
+use crate::keeper::{Keeper, News};
+use crate::link::{Dialect, Ears, Inbox, LinkEvent, Outbox, Poller};
 use crate::record::{self, Condition, Recorder};
 use crate::resume::resume;
+use crate::versions::{self, Versions};
 use crate::wire::{Board, Decoder, Encoder, Presence, Topics, Trouble};
 use leeside_config::Site;
 use leeside_config::wire::Broker;
@@ -17,14 +25,14 @@ use leeside_core::ids::GroupId;
 use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
-use leeside_core::time::{MINUTE, Now, SECOND};
+use leeside_core::time::{MINUTE, SECOND};
 use leeside_journal::{Durability, Kind};
 use serde_json::json;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::Path;
 use std::sync::{Arc, RwLock};
 use std::time::Duration;
-use tokio::sync::watch;
+use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
 
 /// A beat for plants that watch whether the service is there.
@@ -33,80 +41,6 @@ const HEARTBEAT: Duration = Duration::from_secs(10);
 const HOUSEKEEPING: Duration = Duration::from_secs(60);
 /// A goodbye waits at most so long for the broker.
 const GOODBYE: Duration = Duration::from_secs(2);
-
-const BROKER_WELL: &str = "the broker takes what we send and lets us listen";
-const FLOOD_WELL: &str = "no more arrives than can be handled";
-
-/// Something that somebody may want to watch.
-#[derive(Clone, Copy, Debug)]
-pub enum Seen<'a> {
-    /// Went into the core.
-    Input(&'a Input),
-    /// Came out of it.
-    Output(&'a Output),
-    /// Said by the service itself.
-    Note(&'a str),
-}
-
-/// Whoever watches: called for everything, in order.
-pub type Watch = Box<dyn FnMut(Now, &Seen<'_>) + Send>;
-
-/// What the service needs beside the site.
-pub struct Options {
-    /// What time it is.
-    pub clock: Arc<Clock>,
-    /// The journal file; none: nothing is kept, and a restart forgets.
-    pub journal: Option<PathBuf>,
-    /// Whoever watches.
-    pub watch: Watch,
-    /// Ends the service when it turns true.
-    pub stop: watch::Receiver<bool>,
-    /// Told where the broker is once it can be reached.
-    pub ready: Option<tokio::sync::oneshot::Sender<BrokerPlace>>,
-}
-
-impl core::fmt::Debug for Options {
-    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
-        f.debug_struct("Options")
-            .field("journal", &self.journal)
-            .finish_non_exhaustive()
-    }
-}
-
-/// Where the broker is.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct BrokerPlace {
-    /// Host name or address.
-    pub host: String,
-    /// Port.
-    pub port: u16,
-}
-
-/// Why the service does not start, or (for a fault of its own only) does not go on.
-#[derive(Debug, thiserror::Error)]
-pub enum ServiceError {
-    /// The embedded broker.
-    #[error(transparent)]
-    Broker(#[from] BrokerError),
-    /// Certificates.
-    #[error("TLS towards the broker: {0}")]
-    Tls(#[from] TlsError),
-    /// The task that holds the connection has ended by itself.
-    #[error(
-        "the connection to the broker was given up by a fault of this program; please report it with the log"
-    )]
-    Link,
-    /// The password file.
-    #[error(
-        "the password file {path} cannot be read: {source}; its first line has to be the password"
-    )]
-    Password {
-        /// The file.
-        path: PathBuf,
-        /// What the system says.
-        source: std::io::Error,
-    },
-}
 
 /// Runs the service until it is told to stop.
 ///
@@ -119,6 +53,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         watch,
         stop,
         ready,
+        reloading,
     } = options;
     let own_broker = start_broker(site).await?;
     let place = place(site, own_broker.as_ref());
@@ -130,24 +65,45 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         &site.wire,
         &site.fingerprint,
     );
-    let access = access::access(site, &place, &encoder, &decoder)?;
+    let access = access::access(site, &place)?;
     let outbox = Arc::new(Outbox::new());
-    let decoder = Arc::new(RwLock::new(Arc::new(decoder)));
-    let (poller, mut inbox) = Poller::new(access, decoder, Arc::clone(&outbox), Arc::clone(&clock));
+    let ears = Arc::new(RwLock::new(Ears::new(0, decoder, &encoder)));
+    let (poller, mut inbox) = Poller::new(
+        access,
+        Arc::clone(&ears),
+        Arc::clone(&outbox),
+        Arc::clone(&clock),
+    );
 
     let found = journal.as_ref().map(|path| record::find(path, clock.now()));
     let kept = found.as_ref().and_then(|found| found.journal.as_ref());
     if let Some(last) = kept.and_then(|journal| journal.last_moment().ok().flatten()) {
         clock.resume_after(last);
     }
-    let resumed = resume(kept, &site.model, &site.fingerprint, clock.now());
+    let fit = reloading.as_ref().map(|with| Arc::clone(&with.origin.fit));
+    let resumed = resume(kept, &mut Versions::new(site, kept, fit), clock.now());
+    let holds_journal = kept.is_some();
     let recorder = journal
         .as_ref()
         .zip(found)
         .map(|(path, found)| Recorder::start(path, found));
+    let Kept {
+        keeping,
+        control,
+        news,
+    } = keep(
+        reloading,
+        site,
+        &clock,
+        journal.as_deref().filter(|_| holds_journal),
+    );
     let mut service = Service {
         model: Arc::clone(&site.model),
         fingerprint: site.fingerprint.clone(),
+        years: versions::years(site),
+        ears,
+        generation: 0,
+        news,
         core: resumed.core,
         board: resumed.board,
         encoder,
@@ -165,7 +121,12 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         tracing::warn!("{note}");
         service.note(note);
     }
-    service.begin(resumed.taken_up, resumed.replayed).await;
+    let begun = Begun {
+        resumed: resumed.taken_up,
+        replayed: resumed.replayed,
+        reloaded: resumed.reloaded,
+    };
+    service.begin(site, begun).await;
     let polling = tokio::spawn(poller.run());
     if let Some(ready) = ready {
         // Nobody may have waited for it.
@@ -175,11 +136,47 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     // The poller goes on as long as the inbox is there: the goodbye has to leave.
     service.end().await;
     drop(inbox);
+    drop(control);
     polling.abort();
+    if let Some(keeping) = keeping {
+        keeping.abort();
+    }
     if let Some(broker) = own_broker {
         broker.stop(GOODBYE).await;
     }
     turned
+}
+
+/// What keeps the site current.
+#[derive(Default)]
+struct Kept {
+    keeping: Option<tokio::task::JoinHandle<()>>,
+    control: Option<Control>,
+    news: Option<mpsc::Receiver<News>>,
+}
+
+fn keep(
+    reloading: Option<Reloading>,
+    site: &Site,
+    clock: &Arc<Clock>,
+    journal: Option<&Path>,
+) -> Kept {
+    let Some(Reloading { origin, door, asks }) = reloading else {
+        return Kept::default();
+    };
+    let (keeper, news) = Keeper::new(origin, site, Arc::clone(clock));
+    let control = journal.and_then(|journal| {
+        Control::open(control::socket_beside(journal), door)
+            .map_err(|error| {
+                tracing::warn!(%error, "no socket beside the journal: reload with SIGHUP");
+            })
+            .ok()
+    });
+    Kept {
+        keeping: Some(tokio::spawn(keeper.run(asks))),
+        control,
+        news: Some(news),
+    }
 }
 
 async fn start_broker(site: &Site) -> Result<Option<Running>, ServiceError> {
@@ -204,10 +201,23 @@ fn place(site: &Site, own: Option<&Running>) -> BrokerPlace {
     }
 }
 
+/// How a run took up what was before.
+struct Begun {
+    resumed: bool,
+    replayed: usize,
+    /// Whether the state was that of another site file (or of other years of it).
+    reloaded: bool,
+}
+
 /// The loop's state.
 struct Service {
     model: Arc<Model>,
     fingerprint: String,
+    years: versions::Years,
+    ears: Arc<RwLock<Ears>>,
+    /// By which model arrivals are read at present.
+    generation: u64,
+    news: Option<mpsc::Receiver<News>>,
     core: Core,
     board: Board,
     encoder: Encoder,
@@ -228,17 +238,20 @@ impl Service {
     }
 
     /// The first inputs of a run, and the states that everybody may see.
-    async fn begin(&mut self, resumed: bool, replayed: usize) {
+    async fn begin(&mut self, site: &Site, begun: Begun) {
         let now = self.clock.now();
         let body = json!({
             "version": env!("CARGO_PKG_VERSION"),
             "site": self.model.site.name,
             "fingerprint": self.fingerprint,
-            "resumed": resumed,
-            "replayed": replayed,
+            "years": self.years,
+            "resumed": begun.resumed,
+            "replayed": begun.replayed,
+            "reloaded": begun.reloaded,
         });
         let mut batch = leeside_journal::Batch::new();
         batch.row(now, Kind::Run, &self.model.site.name, body.to_string());
+        batch.site(versions::files(site));
         batch.at_least(Durability::Power);
         if let Some(recorder) = &self.recorder {
             recorder.write(batch, true).await;
@@ -246,15 +259,7 @@ impl Service {
         for group in 0..self.model.groups.len() {
             self.show_lockouts(GroupId::of(group));
         }
-        // What an earlier run may have left standing.
-        self.send(
-            self.encoder
-                .trouble(Trouble::Broker, false, now.wall, BROKER_WELL),
-        );
-        self.send(
-            self.encoder
-                .trouble(Trouble::Flood, false, now.wall, FLOOD_WELL),
-        );
+        self.clear_old_troubles();
         self.handle(Input::Restart(RestartCause::Started)).await;
         self.look_at_clock().await;
     }
@@ -268,7 +273,7 @@ impl Service {
         let mut heartbeat = tokio::time::interval(HEARTBEAT);
         let mut housekeeping = tokio::time::interval(HOUSEKEEPING);
         let mut journal = self.recorder.as_ref().map(Recorder::condition);
-        self.journal_condition(journal.as_mut());
+        self.journal_condition(journal.as_mut()).await;
         systemd(&[sd_notify::NotifyState::Ready]);
         let mut wake = self.wake();
         loop {
@@ -280,6 +285,7 @@ impl Service {
                     drop(stopped);
                     return Ok(());
                 }
+                Some(news) = news(self.news.as_mut()) => self.news(news, inbox).await,
                 event = inbox.next() => match event {
                     Some(event) => self.link(event).await,
                     None => return Err(ServiceError::Link),
@@ -288,7 +294,7 @@ impl Service {
                 () = sleep_until(due) => {}
                 _ = heartbeat.tick() => self.beat(),
                 _ = housekeeping.tick() => self.housekeeping(inbox).await,
-                () = changed(journal.as_mut()) => self.journal_condition(journal.as_mut()),
+                () = changed(journal.as_mut()) => self.journal_condition(journal.as_mut()).await,
             }
             wake = self.wake();
         }
@@ -309,7 +315,12 @@ impl Service {
 
     async fn link(&mut self, event: LinkEvent) {
         match event {
-            LinkEvent::Input(input) => self.handle(input).await,
+            LinkEvent::Input { generation, input } => {
+                // What was read by another model has been dealt with at the swap.
+                if generation == self.generation {
+                    self.handle(input).await;
+                }
+            }
             LinkEvent::Connected(dialect) => {
                 if dialect == Dialect::ThreeOneOne {
                     self.note("the broker speaks MQTT 3.1.1: messages do not expire there, not_after does");
@@ -331,8 +342,7 @@ impl Service {
                 tracing::error!(%why, "the broker refuses");
                 self.note(&why);
                 self.refused_at = Some(Instant::now());
-                let now = self.clock.now().wall;
-                self.send(self.encoder.trouble(Trouble::Broker, true, now, &why));
+                self.trouble(Trouble::Broker, None, Some(&why)).await;
             }
             LinkEvent::Unreadable(why) => {
                 self.send(self.encoder.unreadable(&why, self.clock.now().wall));
@@ -363,23 +373,17 @@ impl Service {
                 left_out - before
             );
             tracing::error!("{why}");
-            self.send(self.encoder.trouble(Trouble::Flood, true, now.wall, &why));
+            self.trouble(Trouble::Flood, None, Some(&why)).await;
         } else if before > 0 {
             self.left_out = 0;
-            self.send(
-                self.encoder
-                    .trouble(Trouble::Flood, false, now.wall, FLOOD_WELL),
-            );
+            self.trouble(Trouble::Flood, None, None).await;
         }
         if self
             .refused_at
             .is_some_and(|at| at.elapsed() >= HOUSEKEEPING)
         {
             self.refused_at = None;
-            self.send(
-                self.encoder
-                    .trouble(Trouble::Broker, false, now.wall, BROKER_WELL),
-            );
+            self.trouble(Trouble::Broker, None, None).await;
         }
         if let Some(recorder) = &self.recorder {
             recorder.prune(now, self.keep_days);
@@ -393,25 +397,6 @@ impl Service {
             self.clock_trusted = trusted;
             self.handle(Input::Clock { trusted }).await;
         }
-    }
-
-    fn journal_condition(&mut self, condition: Option<&mut watch::Receiver<Condition>>) {
-        let Some(condition) = condition else { return };
-        let fault = condition.borrow_and_update().fault.clone();
-        let now = self.clock.now().wall;
-        let message = match &fault {
-            Some(fault) => {
-                tracing::error!(%fault, "the journal cannot be kept");
-                self.encoder.trouble(Trouble::Journal, true, now, fault)
-            }
-            None => self
-                .encoder
-                .trouble(Trouble::Journal, false, now, "the journal is kept"),
-        };
-        if let Some(fault) = fault {
-            self.note(&format!("the journal cannot be kept: {fault}"));
-        }
-        self.send(message);
     }
 
     /// An orderly end.
@@ -431,6 +416,13 @@ impl Service {
             recorder.finish();
         }
         self.note("stopped");
+    }
+}
+
+async fn news(news: Option<&mut mpsc::Receiver<News>>) -> Option<News> {
+    match news {
+        Some(news) => news.recv().await,
+        None => core::future::pending().await,
     }
 }
 

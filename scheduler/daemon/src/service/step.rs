@@ -43,28 +43,54 @@ impl Service {
 
     async fn step(&mut self, input: Input) {
         let now = self.clock.now();
+        self.step_at(now, input).await;
+    }
+
+    pub(super) async fn step_at(&mut self, now: Now, input: Input) {
         self.core.handle(now, input.clone());
         let outputs = self.drain();
         if input == Input::Tick && outputs.is_empty() {
             return;
         }
         let matters = !outputs.is_empty() || is_turning_point(&input);
-        let mut leaving = Vec::new();
         let mut batch = Batch::new();
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
             tracing::error!(%error, "an input cannot be written down");
         }
-        for output in &outputs {
-            let message = self.output(now, output, &mut batch);
-            leaving.extend(message.map(|message| (message, output)));
-        }
+        let leaving = self.outputs(now, &outputs, &mut batch);
         if matters {
             batch.at_least(Durability::Power);
         }
         if let Some(recorder) = &self.recorder {
             recorder.write(batch, matters).await;
         }
-        for (message, output) in leaving {
+        self.leave(leaving, &outputs);
+        // Whoever watches, and the state, come after what has to leave.
+        (self.watch)(now, &Seen::Input(&input));
+        self.watched(now, &outputs);
+        self.acknowledge(&input).await;
+        if self.recorder.is_some() && self.snapshot.due(now, matters) {
+            self.write_snapshot(now, false).await;
+        }
+    }
+
+    /// Writes outputs down, and gives the message that has to leave for each.
+    pub(super) fn outputs(
+        &mut self,
+        now: Now,
+        outputs: &[Output],
+        batch: &mut Batch,
+    ) -> Vec<Option<Message>> {
+        outputs
+            .iter()
+            .map(|output| self.output(now, output, batch))
+            .collect()
+    }
+
+    /// Sends what has to leave for outputs.
+    pub(super) fn leave(&self, messages: Vec<Option<Message>>, outputs: &[Output]) {
+        for (message, output) in messages.into_iter().zip(outputs) {
+            let Some(message) = message else { continue };
             self.send(message);
             if let Output::Command(command) = output {
                 self.encoder
@@ -73,17 +99,16 @@ impl Service {
                 self.send(self.encoder.pose(command));
             }
         }
-        // Whoever watches, and the state, come after what has to leave.
-        (self.watch)(now, &Seen::Input(&input));
-        for output in &outputs {
+    }
+
+    /// Shows outputs to whoever watches.
+    pub(super) fn watched(&mut self, now: Now, outputs: &[Output]) {
+        for output in outputs {
             (self.watch)(now, &Seen::Output(output));
-        }
-        if self.recorder.is_some() && self.snapshot.due(now, matters) {
-            self.write_snapshot(now, false).await;
         }
     }
 
-    fn drain(&mut self) -> Vec<Output> {
+    pub(super) fn drain(&mut self) -> Vec<Output> {
         let mut outputs = Vec::new();
         loop {
             match self.core.poll() {
@@ -170,10 +195,11 @@ impl Service {
         );
     }
 
-    fn add_snapshot(&mut self, now: Now, batch: &mut Batch) {
+    pub(super) fn add_snapshot(&mut self, now: Now, batch: &mut Batch) {
         let state = State {
             core: self.core.snapshot(),
             board: self.board.clone(),
+            years: Some(self.years),
         };
         match serde_json::to_string(&state) {
             Ok(body) => {

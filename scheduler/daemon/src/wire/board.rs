@@ -23,8 +23,8 @@ pub struct Held {
 /// An alarm that stands.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Raised {
-    /// Its word.
-    pub word: AlarmWord,
+    /// Its word, as it stands in messages.
+    pub word: String,
     /// Since when.
     pub since: Wall,
     /// Why.
@@ -40,6 +40,16 @@ pub struct Board {
     pub lockouts: BTreeMap<String, BTreeMap<Word, Held>>,
     /// By key.
     pub alarms: BTreeMap<String, Raised>,
+}
+
+/// The word of an alarm as it stands in messages.
+pub(super) fn word_of(word: AlarmWord) -> String {
+    let value = serde_json::to_value(word).ok();
+    value
+        .as_ref()
+        .and_then(serde_json::Value::as_str)
+        .unwrap_or_default()
+        .to_owned()
 }
 
 #[derive(Serialize)]
@@ -86,7 +96,7 @@ impl Board {
             return;
         }
         let raised = Raised {
-            word: alarm.word,
+            word: word_of(alarm.word),
             since: self
                 .alarms
                 .get(&alarm.key)

@@ -5,6 +5,7 @@ use super::foreign::fill;
 use super::message::{Message, Slot};
 use super::stamp::stamp;
 use super::topics::Topics;
+use super::trouble::Trouble;
 use leeside_config::wire::{DriveForm, DriveWire, Wire};
 use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::model::Model;
@@ -25,29 +26,6 @@ pub enum Presence {
     Offline,
     /// The broker lost it without a goodbye (last will).
     Gone,
-}
-
-/// Something wrong with the service itself, alarmed like anything else.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub enum Trouble {
-    /// The journal cannot be written.
-    Journal,
-    /// The broker takes or lets us read less than we need.
-    Broker,
-    /// More arrives than can be handled; some of it was not looked at.
-    Flood,
-}
-
-impl Trouble {
-    /// The word as it stands in messages.
-    #[must_use]
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Journal => "journal_fault",
-            Self::Broker => "broker_refuses",
-            Self::Flood => "flood",
-        }
-    }
 }
 
 #[derive(Serialize)]
@@ -356,13 +334,9 @@ impl Encoder {
     /// An alarm.
     #[must_use]
     pub fn alarm(&self, alarm: &Alarm) -> Message {
-        let word = serde_json::to_value(alarm.word).ok();
         let payload = json(&AlarmOut {
             key: &alarm.key,
-            word: word
-                .as_ref()
-                .and_then(serde_json::Value::as_str)
-                .unwrap_or_default(),
+            word: &super::board::word_of(alarm.word),
             active: alarm.active,
             at: stamp(alarm.at.wall),
             acknowledged_by: alarm.acknowledged_by.as_deref(),
@@ -371,17 +345,38 @@ impl Encoder {
         Message::state(self.topics.alarm(&alarm.key), payload)
     }
 
-    /// An alarm about the service itself.
+    /// An alarm about the service itself: whether it stands, and who has seen it.
     #[must_use]
-    pub fn trouble(&self, trouble: Trouble, active: bool, at: Wall, reason: &str) -> Message {
-        let key = trouble.as_str();
+    pub fn trouble(
+        &self,
+        trouble: Trouble,
+        about: Option<&str>,
+        (active, by): (bool, Option<&str>),
+        at: Wall,
+        reason: &str,
+    ) -> Message {
+        let key = trouble.key(about);
         let payload = json(&AlarmOut {
-            key,
-            word: key,
+            key: &key,
+            word: trouble.as_str(),
             active,
             at: stamp(at),
-            acknowledged_by: None,
+            acknowledged_by: by,
             reason,
+        });
+        Message::state(self.topics.alarm(&key), payload)
+    }
+
+    /// An alarm that ended with what it was about.
+    #[must_use]
+    pub fn cleared(&self, key: &str, word: &str, at: Wall) -> Message {
+        let payload = json(&AlarmOut {
+            key,
+            word,
+            active: false,
+            at: stamp(at),
+            acknowledged_by: None,
+            reason: "what it was about is no longer in the site file",
         });
         Message::state(self.topics.alarm(key), payload)
     }

@@ -14,14 +14,16 @@ mod own;
 mod request;
 mod stamp;
 mod topics;
+mod trouble;
 
-pub use board::{Board, Held};
+pub use board::{Board, Held, Raised};
 pub use decode::{Arrival, Decoded, Decoder, LARGEST_PAYLOAD, Malformed};
-pub use encode::{Encoder, Presence, Trouble, command_payload};
+pub use encode::{Encoder, Presence, command_payload};
 pub use message::{Message, Slot};
 pub use own::{Orders, orders, reading_payload, report_payload};
 pub use stamp::{parse as parse_stamp, stamp};
 pub use topics::{Topics, segment};
+pub use trouble::Trouble;
 
 #[cfg(test)]
 mod tests;
