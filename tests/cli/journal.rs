@@ -271,7 +271,7 @@ fn what_is_no_journal_is_named() {
         (&["journal", "verify", path, "--head", "12:ab"], "ID:HASH"),
         (
             &["journal", "export", path, "--kind", "gust"],
-            "no such kind; there are run, reading",
+            "no such kind; there are run, site, reading",
         ),
         (
             &[
