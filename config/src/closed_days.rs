@@ -5,6 +5,8 @@
 //! adds or removes and keeps every other byte. [`edit_file`] puts that on disk.
 
 mod file;
+mod history;
+mod import;
 mod new_entry;
 mod refusal;
 
@@ -15,7 +17,8 @@ use sha2::{Digest, Sha256};
 
 use crate::calendar::{Calendar, Event, Frequency, Length, Moment, Rule, Until, usable};
 
-pub use file::{edit_file, read_file};
+pub use file::{edit_file, read_file, undo_file};
+pub use history::{Author, Deed, history, last_that_stands};
 pub use new_entry::NewEntry;
 pub use refusal::Refusal;
 
@@ -79,6 +82,16 @@ pub enum Change {
     Add(NewEntry),
     /// Remove an entry.
     Remove(Which),
+    /// Put a new entry in the place of the one with this UID.
+    Replace {
+        /// The UID of the old one.
+        uid: String,
+        /// The new one.
+        entry: NewEntry,
+    },
+    /// Take in the events of another calendar; those with a UID that is here
+    /// already take its place.
+    Import(String),
 }
 
 /// What an edit gave.
@@ -128,6 +141,14 @@ impl fmt::Display for Change {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Add(entry) => write!(f, "add {}", entry.as_entry(0)),
+            Self::Replace { uid, entry } => {
+                write!(
+                    f,
+                    "change the entry with uid {uid} to {}",
+                    entry.as_entry(0)
+                )
+            }
+            Self::Import(_) => f.write_str("import another calendar"),
             Self::Remove(Which::Uid(uid)) => write!(f, "remove the entry with uid {uid}"),
             Self::Remove(Which::Begins { date, name: None }) => {
                 write!(f, "remove the entry that begins on {date}")
@@ -204,6 +225,51 @@ pub fn house_calendar(site: &str) -> Result<String, Refusal> {
     }
 }
 
+/// A calendar that a site file names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Named {
+    /// What people call it.
+    pub name: String,
+    /// The file, relative to the site file.
+    pub file: String,
+    /// The class of its days; `None`: its events are special days of some groups.
+    pub day_class: Option<String>,
+    /// For special days: the groups that they concern.
+    pub groups: Vec<String>,
+}
+
+/// The calendars that a site file names, in its order.
+///
+/// # Errors
+/// [`Refusal::Nonsense`] where the site file is not TOML.
+pub fn calendars(site: &str) -> Result<Vec<Named>, Refusal> {
+    let table: toml::Table = toml::from_str(site).map_err(|error| {
+        nonsense(
+            format!("the site file is not TOML: {}", error.message()),
+            "check the site file",
+        )
+    })?;
+    let all = table.get("calendar").and_then(toml::Value::as_array);
+    let text = |value: Option<&toml::Value>| value.and_then(toml::Value::as_str).map(str::to_owned);
+    let one = |calendar: &toml::Value| {
+        let special = calendar.get("special");
+        let groups = special
+            .and_then(|special| special.get("groups"))
+            .and_then(toml::Value::as_array);
+        Some(Named {
+            name: text(calendar.get("name"))?,
+            file: text(calendar.get("file"))?,
+            day_class: text(calendar.get("day_class")),
+            groups: groups
+                .into_iter()
+                .flatten()
+                .filter_map(|group| text(Some(group)))
+                .collect(),
+        })
+    };
+    Ok(all.into_iter().flatten().filter_map(one).collect())
+}
+
 /// A calendar without entries.
 #[must_use]
 pub fn empty() -> String {
@@ -237,6 +303,16 @@ pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
             let left = entries.iter().filter(|entry| entry.uid != uid).count();
             (remove(text, &calendar, &entries, &uid), left)
         }
+        Change::Replace { uid, entry } => {
+            let which = Which::Uid(uid.clone());
+            let without = apply(file, text, &Change::Remove(which))?;
+            let with = apply(file, &without.text, &Change::Add(entry.clone()))?;
+            return Ok(Edit {
+                text: with.text,
+                done: format!("{}; {}", without.done, with.done),
+            });
+        }
+        Change::Import(other) => import::import(file, text, &entries, other)?,
     };
     // What is about to be written must be what was meant.
     match read(file, &edit.text) {
@@ -247,6 +323,19 @@ pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
         )),
         Err(refusal) => Err(refusal),
     }
+}
+
+/// The text of a calendar with one component more, whole lines, before its end.
+fn put_in(text: &str, calendar: &Calendar, block: &str) -> Result<String, Refusal> {
+    let Some(end_line) = calendar.end_line() else {
+        return Err(nonsense("the calendar has no END:VCALENDAR", "add it"));
+    };
+    let at = line_offset(text, end_line);
+    Ok(format!(
+        "{}{block}{}",
+        text.get(..at).unwrap_or_default(),
+        text.get(at..).unwrap_or_default()
+    ))
 }
 
 fn read(file: &str, text: &str) -> Result<Calendar, Refusal> {
@@ -348,17 +437,9 @@ fn add(
             "give a new one",
         ));
     }
-    let Some(end_line) = calendar.end_line() else {
-        return Err(nonsense("the calendar has no END:VCALENDAR", "add it"));
-    };
-    let newline = if text.contains("\r\n") { "\r\n" } else { "\n" };
+    let newline = newline(text);
     let block: String = new.lines().iter().map(|line| fold(line, newline)).collect();
-    let at = line_offset(text, end_line);
-    let text = format!(
-        "{}{block}{}",
-        text.get(..at).unwrap_or_default(),
-        text.get(at..).unwrap_or_default()
-    );
+    let text = put_in(text, calendar, &block)?;
     let leap = new.yearly.is_some() && (new.first.month(), new.first.day()) == (2, 29);
     let note = if leap {
         "; 29 February comes in leap years only"
@@ -446,6 +527,11 @@ fn remove(text: &str, calendar: &Calendar, entries: &[Entry], uid: &str) -> Edit
         text: kept,
         done: format!("removed {}", gone.join("; ")),
     }
+}
+
+/// The end of line that a text uses.
+fn newline(text: &str) -> &'static str {
+    if text.contains("\r\n") { "\r\n" } else { "\n" }
 }
 
 /// Offset of the first octet of a line, counted from 1.

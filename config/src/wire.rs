@@ -106,6 +106,20 @@ pub struct PageSettings {
     pub listen: Option<SocketAddr>,
     /// File with the people who may sign in; `None`: the page only shows.
     pub people_file: Option<PathBuf>,
+    /// Certificate and key, where the page speaks TLS by itself.
+    pub tls: Option<PageTls>,
+    /// Whether a proxy in front speaks TLS with the browsers, and its word about
+    /// their addresses (`X-Forwarded-For`) is taken.
+    pub behind_proxy: bool,
+}
+
+/// The page's own certificate and key.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct PageTls {
+    /// The certificate and what vouches for it (PEM).
+    pub certificate_file: PathBuf,
+    /// Its key (PEM).
+    pub key_file: PathBuf,
 }
 
 /// How a sensor speaks.
@@ -267,6 +281,10 @@ impl Wire {
         place(&mut self.journal.file);
         if let Some(file) = &mut self.page.people_file {
             place(file);
+        }
+        if let Some(tls) = &mut self.page.tls {
+            place(&mut tls.certificate_file);
+            place(&mut tls.key_file);
         }
         if let Broker::External { tls, login, .. } = &mut self.broker.broker {
             if let Some(tls) = tls {

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use leeside_config::closed_days::{
-    Change, Entry, NewEntry, Recurrence, Refusal, Which, edit_file, house_calendar, list,
+    Author, Change, Entry, NewEntry, Recurrence, Refusal, Which, edit_file, house_calendar, list,
     read_file, revision,
 };
 use serde_json::json;
@@ -105,7 +105,7 @@ pub(crate) fn run(args: &ClosedDaysArgs, now: DateTime<Utc>) -> anyhow::Result<E
     let result = match args {
         ClosedDaysArgs::List(args) => listed(&args.file, args.format),
         ClosedDaysArgs::Add(args) => added(args, now),
-        ClosedDaysArgs::Remove(args) => removed(args),
+        ClosedDaysArgs::Remove(args) => removed(args, now),
     };
     match result {
         Ok(text) => {
@@ -175,6 +175,17 @@ fn machine_form(entry: &Entry) -> serde_json::Value {
     })
 }
 
+/// Whoever types, by the word of their shell.
+fn author(now: DateTime<Utc>) -> Author {
+    let user = std::env::var("USER").unwrap_or_default();
+    let by = if user.is_empty() {
+        "command line".to_owned()
+    } else {
+        format!("{user} (command line)")
+    };
+    Author { by, at: now }
+}
+
 fn added(args: &AddArgs, now: DateTime<Utc>) -> Result<String, Refusal> {
     let last = args.until.unwrap_or(args.first);
     // Unlike all others: made from what is added, when, and by which process.
@@ -200,11 +211,12 @@ fn added(args: &AddArgs, now: DateTime<Utc>) -> Result<String, Refusal> {
         args.revision.as_deref(),
         args.create,
         &change,
+        &author(now),
     )
     .map(|edit| format!("{}\n", edit.done))
 }
 
-fn removed(args: &RemoveArgs) -> Result<String, Refusal> {
+fn removed(args: &RemoveArgs, now: DateTime<Utc>) -> Result<String, Refusal> {
     let which = match (&args.uid, args.begins) {
         (Some(uid), _) => Which::Uid(uid.clone()),
         (None, Some(date)) => Which::Begins {
@@ -223,6 +235,7 @@ fn removed(args: &RemoveArgs) -> Result<String, Refusal> {
         args.revision.as_deref(),
         false,
         &Change::Remove(which),
+        &author(now),
     )
     .map(|edit| format!("{}\n", edit.done))
 }

@@ -15,6 +15,7 @@ mod journal;
 mod lockouts;
 mod manual;
 mod next;
+mod people;
 mod reload;
 mod run;
 mod sun;
@@ -45,6 +46,8 @@ enum Verb {
     #[command(subcommand)]
     ClosedDays(closed_days::ClosedDaysArgs),
     Next(next::NextArgs),
+    #[command(subcommand)]
+    People(people::PeopleArgs),
     DryRun(dry_run::DryRunArgs),
     Audit(audit::AuditArgs),
     Lockouts(lockouts::LockoutsArgs),
@@ -68,6 +71,7 @@ fn main() -> ExitCode {
         Verb::Calendar(args) => calendar::run(&args),
         Verb::ClosedDays(args) => closed_days::run(&args, chrono::Utc::now()),
         Verb::Next(args) => next::run(args),
+        Verb::People(args) => people::run(args),
         Verb::DryRun(args) => dry_run::run(&args),
         Verb::Audit(args) => audit::run(&args),
         Verb::Lockouts(args) => lockouts::run(&args),

@@ -11,6 +11,7 @@ use leeside_config::{LoadOptions, Site, site};
 use leeside_core::model::Model;
 use leeside_core::time::{HOUR, MINUTE, Now, Wall, to_utc};
 use leeside_daemon::clock::Clock;
+use leeside_daemon::door::door;
 use leeside_daemon::keeper::{Origin, Reload, Reloads};
 use leeside_daemon::lines::Lines;
 use leeside_daemon::service::{self, Options, Reloading, Seen};
@@ -296,8 +297,19 @@ async fn serve(
         // The service has ended by itself: nobody to tell.
         let _ = stopper.send(true);
     });
-    let (reloading, door) = Reloading::new(origin);
-    let hangups = tokio::spawn(on_hangup(door));
+    let (looks_in, porter) = door(&site.model, &site.fingerprint, clock.now());
+    let site_file = origin.path.clone();
+    let (reloading, reloads) = Reloading::new(origin);
+    let page = tokio::spawn(leeside_page::run(leeside_page::Options {
+        site: site_file,
+        settings: site.wire.page.clone(),
+        door: looks_in,
+        reloads: reloads.clone(),
+        clock: Arc::clone(&clock),
+        journal: journal.clone(),
+        stop: stop.clone(),
+    }));
+    let hangups = tokio::spawn(on_hangup(reloads));
     let (ready, is_ready) = oneshot::channel();
     let simulated = simulation.map(|(sky, step_ms)| {
         let (root, model) = (site.wire.broker.root.clone(), Arc::clone(&site.model));
@@ -323,9 +335,11 @@ async fn serve(
         watch,
         ready: Some(ready),
         reloading: Some(reloading),
+        porter: Some(porter),
         ..Options::new(clock, stop)
     };
     let ended = service::run(site, options).await;
+    page.abort();
     if let Some(simulated) = simulated {
         simulated.abort();
     }

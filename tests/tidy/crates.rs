@@ -35,6 +35,17 @@ const ARROWS: &[(&str, &[&str])] = &[
         ],
     ),
     (
+        "leeside-page",
+        &[
+            "leeside-config",
+            "leeside-core",
+            "leeside-daemon",
+            "leeside-dryrun",
+            "leeside-journal",
+            "leeside-solar",
+        ],
+    ),
+    (
         "leeside",
         &[
             "leeside-config",
@@ -42,6 +53,7 @@ const ARROWS: &[(&str, &[&str])] = &[
             "leeside-daemon",
             "leeside-dryrun",
             "leeside-journal",
+            "leeside-page",
             "leeside-plant",
             "leeside-solar",
         ],

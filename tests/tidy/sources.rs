@@ -127,6 +127,7 @@ fn crates_name_no_clock_file_network_or_random_source_that_is_not_theirs() {
         ("config/src/", NOT_IN_CONFIG),
         ("scheduler/journal/src/", WALL_CLOCK),
         ("scheduler/daemon/src/", WALL_CLOCK),
+        ("scheduler/page/src/", WALL_CLOCK),
     ] {
         let mine: Vec<String> = sources()
             .into_iter()

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use std::thread::sleep;
 use std::time::Duration;
 
-use super::{Change, Edit, Refusal, apply, empty, list, nonsense, revision};
+use super::history::{history, way_back, with};
+use super::{Author, Change, Edit, Refusal, apply, empty, list, nonsense, revision};
 
 /// Another writer is waited for this often …
 const ATTEMPTS: u32 = 50;
@@ -40,7 +41,8 @@ pub fn read_file(path: &Path) -> Result<(String, String), Refusal> {
 ///
 /// The new text is written beside the file, made durable, and put in its place in
 /// one step. While that lasts an advisory lock on `.NAME.lock` keeps other writers
-/// of this kind waiting, five seconds at most.
+/// of this kind waiting, five seconds at most. The change is noted in the history, by
+/// `author`.
 ///
 /// # Errors
 /// A [`Refusal`]; the file is then as it was.
@@ -49,38 +51,110 @@ pub fn edit_file(
     seen: Option<&str>,
     create: bool,
     change: &Change,
+    author: &Author,
 ) -> Result<Edit, Refusal> {
-    // Behind a symbolic link the file itself is replaced, not the link.
-    let path = match path.canonicalize() {
-        Ok(path) => path,
-        Err(error) if error.kind() == ErrorKind::NotFound && create => path.to_owned(),
-        Err(error) if error.kind() == ErrorKind::NotFound => {
-            return Err(nonsense(
-                format!("there is no file {}", path.display()),
-                "check the name, or have it created",
-            ));
-        }
-        Err(error) => return Err(failed("cannot open", path)(error)),
+    let wanted = change.to_string();
+    let frame = Frame {
+        path,
+        seen,
+        create,
+        author,
+        wanted: &wanted,
+        undoes: false,
     };
-    let lock = lock(&beside(&path, "lock")?)?;
-    let (text, present) = match read_file(&path) {
-        Err(Refusal::File { error, .. }) if error.kind() == ErrorKind::NotFound && create => {
-            (empty(), String::new())
-        }
-        other => other?,
+    frame.edit(|file, text, _| apply(file, text, change))
+}
+
+/// Takes the last change back that stands, on disk; `seen` as in [`edit_file`].
+///
+/// # Errors
+/// A [`Refusal`]; the file is then as it was.
+pub fn undo_file(path: &Path, seen: Option<&str>, author: &Author) -> Result<Edit, Refusal> {
+    let wanted = "take the last change back";
+    let frame = Frame {
+        path,
+        seen,
+        create: false,
+        author,
+        wanted,
+        undoes: true,
     };
-    let file = path.display().to_string();
-    if seen.is_some_and(|seen| seen != present) {
-        return Err(Refusal::Conflict {
-            wanted: change.to_string(),
-            present: list(&file, &text)?,
-            revision: present,
-        });
+    frame.edit(|file, _, back| {
+        let (text, done) = back.ok_or_else(|| {
+            nonsense(
+                "there is no change to take back, or the file was changed since by another program",
+                "change it by hand",
+            )
+        })?;
+        // What was there once must still be readable.
+        list(file, &text)?;
+        Ok(Edit {
+            text,
+            done: format!("undone: {done}"),
+        })
+    })
+}
+
+/// An edit of a file, whatever it does to the text.
+struct Frame<'a> {
+    path: &'a Path,
+    seen: Option<&'a str>,
+    create: bool,
+    author: &'a Author,
+    /// In words, for a conflict.
+    wanted: &'a str,
+    undoes: bool,
+}
+
+impl Frame<'_> {
+    /// `make` is given the file's name, its text, and the way back.
+    fn edit(
+        &self,
+        make: impl FnOnce(&str, &str, Option<(String, String)>) -> Result<Edit, Refusal>,
+    ) -> Result<Edit, Refusal> {
+        let Self {
+            path,
+            seen,
+            create,
+            author,
+            wanted,
+            undoes,
+        } = *self;
+        // Behind a symbolic link the file itself is replaced, not the link.
+        let path = match path.canonicalize() {
+            Ok(path) => path,
+            Err(error) if error.kind() == ErrorKind::NotFound && create => path.to_owned(),
+            Err(error) if error.kind() == ErrorKind::NotFound => {
+                return Err(nonsense(
+                    format!("there is no file {}", path.display()),
+                    "check the name, or have it created",
+                ));
+            }
+            Err(error) => return Err(failed("cannot open", path)(error)),
+        };
+        let lock = lock(&beside(&path, "lock")?)?;
+        let (text, present) = match read_file(&path) {
+            Err(Refusal::File { error, .. }) if error.kind() == ErrorKind::NotFound && create => {
+                (empty(), String::new())
+            }
+            other => other?,
+        };
+        let file = path.display().to_string();
+        if seen.is_some_and(|seen| seen != present) {
+            return Err(Refusal::Conflict {
+                wanted: wanted.to_owned(),
+                present: list(&file, &text)?,
+                revision: present,
+            });
+        }
+        let deeds = history(&path);
+        let edit = make(&file, &text, way_back(&deeds, &present))?;
+        let noted = with(deeds, author, &edit.done, (&text, &edit.text), undoes);
+        replace(&path, &edit.text)?;
+        replace(&beside(&path, "history")?, &noted)?;
+        drop(lock);
+        Ok(edit)
     }
-    let edit = apply(&file, &text, change)?;
-    replace(&path, &edit.text)?;
-    drop(lock);
-    Ok(edit)
 }
 
 /// A hidden file beside the calendar.

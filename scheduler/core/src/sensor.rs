@@ -134,6 +134,12 @@ impl SensorState {
         self.last.as_ref()
     }
 
+    /// Who said to do without it, and until when.
+    #[must_use]
+    pub const fn bypass(&self) -> Option<&Bypass> {
+        self.bypass.as_ref()
+    }
+
     /// The speed that counts: the worst of gust and mean.
     pub(crate) fn wind(&self) -> Option<(f64, crate::reason::WindPart)> {
         use crate::reason::WindPart::{Gust, Mean};

@@ -14,6 +14,7 @@
 pub mod broker;
 pub mod clock;
 pub mod control;
+pub mod door;
 pub mod keeper;
 pub mod lines;
 pub mod link;

@@ -4,7 +4,8 @@ use super::foreign::{contact, drives, form, sensor, two_states};
 use crate::site::node::Node;
 use crate::site::read::{Reader, Tree};
 use crate::wire::{
-    Broker, BrokerSettings, ContactWire, JournalSettings, Login, PageSettings, Protocol, Tls, Wire,
+    Broker, BrokerSettings, ContactWire, JournalSettings, Login, PageSettings, PageTls, Protocol,
+    Tls, Wire,
 };
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
@@ -188,11 +189,42 @@ fn page(reader: &mut Reader<'_>, tree: &Tree) -> Option<PageSettings> {
         return Some(PageSettings {
             listen: None,
             people_file: None,
+            tls: None,
+            behind_proxy: false,
         });
     };
     let listen = address(reader, node, "listen")?;
-    Some(PageSettings {
+    let tls = match node.table("tls") {
+        Some(node) => Some(PageTls {
+            certificate_file: PathBuf::from(node.text("certificate_file")?),
+            key_file: PathBuf::from(node.text("key_file")?),
+        }),
+        None => None,
+    };
+    let page = PageSettings {
         listen: Some(listen),
         people_file: node.text("people_file").map(PathBuf::from),
-    })
+        tls,
+        behind_proxy: node.flag("behind_proxy").unwrap_or(false),
+    };
+    // Whoever can reach the machine could look and ask, and read passwords on the way.
+    if !listen.ip().is_loopback() && page.people_file.is_none() {
+        reader.error(
+            &node.at("listen"),
+            format!(
+                "the page would listen on {listen}, for everybody there, with nobody signed in"
+            ),
+            "name a `people_file`, or listen on the loopback interface, such as \"127.0.0.1:8080\"",
+        );
+    }
+    if !listen.ip().is_loopback() && page.tls.is_none() && !page.behind_proxy {
+        reader.error(
+            &node.at("listen"),
+            format!(
+                "the page would listen on {listen} without TLS: passwords could be read on the way"
+            ),
+            "give `tls`, or say `behind_proxy = true` where a proxy in front speaks TLS",
+        );
+    }
+    Some(page)
 }

@@ -175,6 +175,15 @@ pub(crate) const JOURNAL: Section = Section {
     ],
 };
 
+const PAGE_TLS: &[Key] = &[
+    must(
+        "certificate_file",
+        Form::Text,
+        "The page's certificate and what vouches for it (PEM).",
+    ),
+    must("key_file", Form::Text, "The key (PEM) of that certificate."),
+];
+
 pub(crate) const PAGE: Section = Section {
     name: "page",
     often: Often::AtMostOnce,
@@ -191,6 +200,16 @@ pub(crate) const PAGE: Section = Section {
             "people_file",
             Form::Text,
             "File with the people who may sign in; without it the page only shows.",
+        ),
+        may(
+            "tls",
+            Form::Table(PAGE_TLS),
+            "TLS by the page itself; without it, the line is not encrypted.",
+        ),
+        may(
+            "behind_proxy",
+            Form::Flag,
+            "A proxy in front speaks TLS with the browsers, sets X-Forwarded-For, and is the only way to the page.",
         ),
     ],
 };

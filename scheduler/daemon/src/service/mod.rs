@@ -2,6 +2,7 @@
 //! send it, wait, repeat.
 
 mod access;
+mod answers;
 mod options;
 mod step;
 mod swap;
@@ -11,6 +12,7 @@ pub use options::{BrokerPlace, Options, Reloading, Seen, ServiceError, Watch};
 
 use crate::broker::{self, Running};
 use crate::clock::Clock;
+use crate::door::{Asked, Porter};
 use crate::control::{self, Control};
 use crate::keeper::{Keeper, News};
 use crate::link::{Dialect, Ears, Inbox, LinkEvent, Outbox, Poller};
@@ -54,6 +56,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         stop,
         ready,
         reloading,
+        porter,
     } = options;
     let own_broker = start_broker(site).await?;
     let place = place(site, own_broker.as_ref());
@@ -116,6 +119,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         left_out: 0,
         refused_at: None,
         keep_days: site.wire.journal.keep_days,
+        porter,
     };
     for note in &resumed.notes {
         tracing::warn!("{note}");
@@ -230,6 +234,7 @@ struct Service {
     left_out: u64,
     refused_at: Option<Instant>,
     keep_days: u32,
+    porter: Option<Porter>,
 }
 
 impl Service {
@@ -278,6 +283,8 @@ impl Service {
         let mut wake = self.wake();
         loop {
             let due = self.outbox.due();
+            // When those who look are to be shown something new.
+            let show = self.porter.as_ref().map(Porter::due);
             tokio::select! {
                 biased;
                 stopped = stop.wait_for(|stop| *stop) => {
@@ -286,11 +293,15 @@ impl Service {
                     return Ok(());
                 }
                 Some(news) = news(self.news.as_mut()) => self.news(news, inbox).await,
+                () = sleep_until(show) => self.show(),
+                asked = asked(self.porter.as_mut()) => self.answer(asked).await,
                 event = inbox.next() => match event {
                     Some(event) => self.link(event).await,
                     None => return Err(ServiceError::Link),
                 },
-                () = sleep_until(wake) => self.handle(Input::Tick).await,
+                () = sleep_until(wake) => {
+                    self.handle(Input::Tick).await;
+                }
                 () = sleep_until(due) => {}
                 _ = heartbeat.tick() => self.beat(),
                 _ = housekeeping.tick() => self.housekeeping(inbox).await,
@@ -328,10 +339,12 @@ impl Service {
                 tracing::info!(?dialect, "connected to the broker");
                 let now = self.clock.now().wall;
                 self.send(self.encoder.service(Presence::Online, Some(now)));
+                self.tell_broker(true, "");
                 self.handle(Input::Connected).await;
             }
             LinkEvent::Disconnected { why, was_connected } => {
                 tracing::warn!(%why, "no connection to the broker");
+                self.tell_broker(false, &why.to_string());
                 if was_connected {
                     self.handle(Input::Disconnected).await;
                 } else {
@@ -416,6 +429,13 @@ impl Service {
             recorder.finish();
         }
         self.note("stopped");
+    }
+}
+
+async fn asked(porter: Option<&mut Porter>) -> Asked {
+    match porter {
+        Some(porter) => porter.next().await,
+        None => core::future::pending().await,
     }
 }
 

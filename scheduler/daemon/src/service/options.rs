@@ -2,6 +2,7 @@
 
 use crate::broker::BrokerError;
 use crate::clock::Clock;
+use crate::door::Porter;
 use crate::keeper::{Origin, Reload, Reloads, reloads};
 use crate::link::TlsError;
 use leeside_core::input::Input;
@@ -42,6 +43,8 @@ pub struct Options {
     pub ready: Option<oneshot::Sender<BrokerPlace>>,
     /// Where the site comes from; none: it stays as it is.
     pub reloading: Option<Reloading>,
+    /// The loop's side of the door; none: nobody looks in or asks.
+    pub porter: Option<Porter>,
 }
 
 /// Where the site comes from, and how it is asked to be loaded anew.
@@ -77,6 +80,7 @@ impl Options {
             stop,
             ready: None,
             reloading: None,
+            porter: None,
         }
     }
 }

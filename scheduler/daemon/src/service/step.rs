@@ -33,24 +33,24 @@ impl SnapshotPace {
 }
 
 impl Service {
-    /// Feeds an input to the core, at the present moment.
-    pub(super) async fn handle(&mut self, input: Input) {
+    /// Feeds an input to the core, at the present moment; gives what came out.
+    pub(super) async fn handle(&mut self, input: Input) -> Vec<Output> {
         if self.clock.compare() {
             self.step(Input::Restart(RestartCause::ClockJump)).await;
         }
-        self.step(input).await;
+        self.step(input).await
     }
 
-    async fn step(&mut self, input: Input) {
+    async fn step(&mut self, input: Input) -> Vec<Output> {
         let now = self.clock.now();
-        self.step_at(now, input).await;
+        self.step_at(now, input).await
     }
 
-    pub(super) async fn step_at(&mut self, now: Now, input: Input) {
+    pub(super) async fn step_at(&mut self, now: Now, input: Input) -> Vec<Output> {
         self.core.handle(now, input.clone());
         let outputs = self.drain();
         if input == Input::Tick && outputs.is_empty() {
-            return;
+            return outputs;
         }
         let matters = !outputs.is_empty() || is_turning_point(&input);
         let mut batch = Batch::new();
@@ -72,6 +72,7 @@ impl Service {
         if self.recorder.is_some() && self.snapshot.due(now, matters) {
             self.write_snapshot(now, false).await;
         }
+        outputs
     }
 
     /// Writes outputs down, and gives the message that has to leave for each.
@@ -105,6 +106,9 @@ impl Service {
     pub(super) fn watched(&mut self, now: Now, outputs: &[Output]) {
         for output in outputs {
             (self.watch)(now, &Seen::Output(output));
+        }
+        if let Some(porter) = &mut self.porter {
+            porter.note(outputs);
         }
     }
 

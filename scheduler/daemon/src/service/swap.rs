@@ -122,6 +122,9 @@ impl Service {
         }
         tracing::info!(why, fingerprint = %self.fingerprint, "another version of the site is in force");
         (self.watch)(now, &Seen::Site(&site.model));
+        if let Some(porter) = &mut self.porter {
+            porter.reloaded(&site.model, &site.fingerprint, now);
+        }
         self.leave(leaving, &outputs);
         self.watched(now, &outputs);
         let online = crate::wire::Presence::Online;

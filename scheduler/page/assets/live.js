@@ -1,0 +1,62 @@
+// Keeps the page as it is now. Without this script the page is loaded again
+// every half minute instead.
+"use strict";
+(() => {
+  const main = document.querySelector("[data-live]");
+  const state = document.getElementById("live-state");
+  if (!main || !state || !window.EventSource) return;
+  const say = (key) => main.dataset[key] || "";
+  let revision = main.dataset.revision;
+  let heard = performance.now();
+  let shown = "";
+
+  const show = (kind, text) => {
+    if (shown === kind + text) return;
+    shown = kind + text;
+    state.className = "live " + kind;
+    state.textContent = text;
+    document.body.classList.toggle("is-stale", kind !== "is-live");
+  };
+
+  const put = (id, html) => {
+    const old = document.getElementById(id);
+    if (!old) return false;
+    const box = document.createElement("template");
+    box.innerHTML = html;
+    const fresh = box.content.firstElementChild;
+    if (!fresh) return false;
+    // Whoever stands on a link in a part goes on standing there.
+    const at = old.contains(document.activeElement) ? document.activeElement : null;
+    const links = at ? [...old.querySelectorAll("a,button,summary")] : [];
+    old.replaceWith(fresh);
+    if (at) {
+      const again = fresh.querySelectorAll("a,button,summary")[links.indexOf(at)];
+      if (again) again.focus({ preventScroll: true });
+    }
+    return true;
+  };
+
+  const connect = () => {
+    const source = new EventSource("/live?revision=" + encodeURIComponent(revision));
+    source.onmessage = (event) => {
+      heard = performance.now();
+      const news = JSON.parse(event.data);
+      revision = news.revision;
+      let missing = false;
+      for (const id of Object.keys(news.parts)) missing = !put(id, news.parts[id]) || missing;
+      // A part that the page does not have: another site file.
+      if (missing) location.reload();
+      show("is-live", say("live"));
+    };
+    source.onerror = () => {
+      show("is-gone", say("gone"));
+      if (source.readyState === EventSource.CLOSED) setTimeout(connect, 3000);
+    };
+  };
+  connect();
+
+  setInterval(() => {
+    const silent = (performance.now() - heard) / 1000;
+    if (silent > 10) show("is-gone", say("silent").replace("{seconds}", Math.round(silent)));
+  }, 1000);
+})();

@@ -1,0 +1,154 @@
+//! What all requests share: the door, who is signed in, where files lie.
+
+use crate::live::Live;
+use crate::people::{self, People, Person};
+use crate::sessions::{Session, Sessions};
+use leeside_config::wire::PageSettings;
+use leeside_daemon::clock::Clock;
+use leeside_daemon::door::{Door, Present};
+use leeside_daemon::keeper::Reloads;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::SystemTime;
+use tokio::sync::{Semaphore, watch};
+use tokio::time::Instant;
+
+/// Passwords looked at at once. Each takes a core for a moment, which commands need too.
+const HASHED_AT_ONCE: usize = 1;
+
+/// What the page is given.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// The site file.
+    pub site: PathBuf,
+    /// What the site file says of the page.
+    pub settings: PageSettings,
+    /// The way to the loop.
+    pub door: Door,
+    /// Where a reload of the site file is asked for.
+    pub reloads: Reloads,
+    /// What time it is.
+    pub clock: Arc<Clock>,
+    /// The journal, where one is kept.
+    pub journal: Option<PathBuf>,
+    /// Ends the page when it turns true.
+    pub stop: watch::Receiver<bool>,
+}
+
+/// What all requests share.
+#[derive(Debug)]
+pub struct House {
+    /// What the page was given.
+    pub given: Options,
+    /// Who is signed in.
+    pub sessions: Sessions,
+    /// Those who follow what happens.
+    pub live: Live,
+    people: Mutex<Read>,
+    hashing: Arc<Semaphore>,
+}
+
+/// The people file as it was last read.
+#[derive(Debug, Default)]
+struct Read {
+    stamp: Option<(SystemTime, u64)>,
+    people: Arc<People>,
+    fault: Option<String>,
+}
+
+/// The shared state of all handlers.
+pub type App = Arc<House>;
+
+impl House {
+    /// With nobody signed in.
+    #[must_use]
+    pub fn new(given: Options) -> App {
+        Arc::new(Self {
+            live: Live::new(),
+            given,
+            sessions: Sessions::default(),
+            people: Mutex::default(),
+            hashing: Arc::new(Semaphore::new(HASHED_AT_ONCE)),
+        })
+    }
+
+    /// What is now.
+    #[must_use]
+    pub fn present(&self) -> Arc<Present> {
+        self.given.door.present()
+    }
+
+    /// Whether one has to sign in.
+    #[must_use]
+    pub const fn has_people(&self) -> bool {
+        self.given.settings.people_file.is_some()
+    }
+
+    /// Whether browsers reach the page by TLS.
+    #[must_use]
+    pub const fn secure(&self) -> bool {
+        self.given.settings.tls.is_some() || self.given.settings.behind_proxy
+    }
+
+    /// Who may sign in, as the file says now. A file that turned unreadable lets
+    /// nobody in; the log says why.
+    #[must_use]
+    pub fn people(&self) -> Arc<People> {
+        let Some(path) = &self.given.settings.people_file else {
+            return Arc::default();
+        };
+        let stamp = std::fs::metadata(path)
+            .ok()
+            .and_then(|meta| Some((meta.modified().ok()?, meta.len())));
+        let mut read = self.people.lock().unwrap_or_else(PoisonError::into_inner);
+        if read.stamp != stamp || stamp.is_none() {
+            let (people, fault) = match People::read(path) {
+                Ok(people) => (people, None),
+                Err(error) => (People::default(), Some(error.to_string())),
+            };
+            if fault != read.fault
+                && let Some(fault) = &fault
+            {
+                tracing::error!("nobody can sign in: {fault}");
+            }
+            *read = Read {
+                stamp,
+                people: Arc::new(people),
+                fault,
+            };
+        }
+        Arc::clone(&read.people)
+    }
+
+    /// The session of a token and whose it is, if both still are.
+    #[must_use]
+    pub fn signed_in(&self, token: &str) -> Option<(Session, Person)> {
+        let session = self.sessions.find(token, Instant::now())?;
+        let person = self.people().named(&session.name).cloned();
+        match person.filter(|person| person.password == session.password) {
+            Some(person) => Some((session, person)),
+            None => {
+                self.sessions.end(token);
+                None
+            }
+        }
+    }
+
+    /// Whether name and password belong together; takes a while, on a thread of its own.
+    pub async fn knows(&self, name: &str, password: String) -> Option<Person> {
+        let person = self.people().named(name).cloned();
+        let hash = person.as_ref().map_or_else(
+            || people::NOBODY.to_owned(),
+            |person| person.password.clone(),
+        );
+        let permit = Arc::clone(&self.hashing).acquire_owned().await.ok()?;
+        let fits = tokio::task::spawn_blocking(move || {
+            let fits = people::fits(&password, &hash);
+            drop(permit);
+            fits
+        });
+        // Waited for whether there is such a person or not.
+        let fits = fits.await.unwrap_or(false);
+        person.filter(|_| fits)
+    }
+}

@@ -1,0 +1,70 @@
+//! Now: what is, as it is, without reloading.
+
+use crate::browser::Browser;
+use crate::house::House;
+
+#[test]
+fn a_lockout_and_its_reason_appear_after_the_gust_without_reloading() {
+    let house = House::open();
+    let browser = Browser::take();
+    browser.go(&house.at("/"));
+    browser.wait_text("#live-state", "Live");
+    browser.wait_text("#p-broker", "The broker is reached");
+    browser.wait_text("#p-lockouts", "None");
+    browser.js("window.sameDocument = true", vec![]);
+    house.building.blow("wind south", 17.4);
+    let lockout = browser.wait_text("#p-lockouts", "gust 17.4 m/s at wind south, limit 12.0 m/s");
+    assert!(lockout.contains("south slats"), "{lockout}");
+    browser.wait_text("#g-0", "wind");
+    house.building.blow("wind south", 2.0);
+    let holding = browser.wait_text("#p-lockouts", "at the earliest, if it stays calm");
+    assert!(
+        holding.contains("2.0 m/s") && holding.contains("12.0 m/s"),
+        "{holding}"
+    );
+    browser.wait_text("#p-lockouts", "None");
+    assert_eq!(browser.js("return window.sameDocument", vec![]), true);
+}
+
+#[test]
+fn a_silent_sensor_shows_its_age_and_what_is_wrong_with_it() {
+    let house = House::open();
+    let browser = Browser::take();
+    browser.go(&house.at("/"));
+    browser.wait_text("#s-0", "believed");
+    house.building.silence("wind south");
+    browser.wait_text("#s-0", "is silent");
+    browser.wait_text("#p-alarms", "sensor not to be believed wind south");
+    browser.wait_text("#s-1", "believed");
+}
+
+#[test]
+fn it_says_so_when_the_service_is_gone() {
+    let house = House::open();
+    let browser = Browser::take();
+    browser.go(&house.at("/"));
+    browser.wait_text("#live-state", "Live");
+    house.daemon.kill();
+    browser.wait_text("#live-state", "Not connected");
+}
+
+#[test]
+fn without_scripts_it_can_be_read_and_in_german_too() {
+    let house = House::open();
+    let browser = Browser::without_scripts();
+    browser.go(&house.at("/language?to=de&back=/"));
+    assert_eq!(browser.title(), "Jetzt · Quick");
+    let text = browser.text("main");
+    for part in [
+        "south slats",
+        "Das Haus nach der Himmelsrichtung",
+        "Sensoren",
+        "Sperren",
+        "alle 30 s neu geladen",
+    ] {
+        assert!(
+            text.contains(part) || browser.source().contains(part),
+            "{part}: {text}"
+        );
+    }
+}
