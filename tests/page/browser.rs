@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 use std::future::Future;
 use std::os::unix::process::CommandExt;
 use std::path::PathBuf;
-use std::process::{ChildStdin, Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{LazyLock, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -34,13 +34,14 @@ struct Driver {
     /// Where browsers keep what they keep.
     folder: PathBuf,
     idle: Mutex<Vec<Client>>,
-    _pipe: ChildStdin,
+    /// Open as long as this program runs; nobody waits for the child.
+    _child: Child,
 }
 
 static DRIVER: LazyLock<Driver> = LazyLock::new(|| {
     let folder = tempfile::tempdir().unwrap().keep();
     let port = free_port();
-    let mut child = Command::new("sh")
+    let child = Command::new("sh")
         .args(["-c", ATTENDED, "sh"])
         .arg(port.to_string())
         .arg(&folder)
@@ -60,7 +61,7 @@ static DRIVER: LazyLock<Driver> = LazyLock::new(|| {
         port,
         folder,
         idle: Mutex::default(),
-        _pipe: child.stdin.take().unwrap(),
+        _child: child,
     }
 });
 

@@ -18,8 +18,11 @@ mod client;
 #[path = "../broker/daemon.rs"]
 mod daemon;
 
+#[expect(dead_code, reason = "the tools of all tests of the page")]
 mod browser;
+#[expect(dead_code, reason = "the tools of all tests of the page")]
 mod house;
 mod now;
+#[expect(dead_code, reason = "the tools of all tests of the page")]
 mod plain;
 mod who;

@@ -164,7 +164,7 @@ fn forms_that_our_page_did_not_make_do_nothing() {
         .iter()
         .filter(|route| route.takes)
     {
-        let path = route.path.replace('{', "").replace('}', "");
+        let path = route.path.replace(['{', '}'], "");
         let none = plain.post(&path, &[]);
         let wrong = plain.post(&path, &[("csrf", &"0".repeat(64))]);
         assert_eq!((none.status, wrong.status), (403, 403), "{path}");
@@ -205,7 +205,7 @@ fn every_route_but_the_open_ones_is_shut_for_strangers_and_for_lesser_roles() {
             continue;
         };
         shut += 1;
-        let path = route.path.replace('{', "").replace('}', "");
+        let path = route.path.replace(['{', '}'], "");
         let to = stranger.get(&path);
         assert!(
             to.status == 401 || to.header("location").starts_with("/sign-in?to="),

@@ -18,10 +18,11 @@ fn core() -> (Core, Now) {
 fn drain(core: &mut Core) -> Vec<Output> {
     let mut all = Vec::new();
     loop {
-        match core.poll() {
-            Output::Wake(_) => return all,
-            output => all.push(output),
+        let output = core.poll();
+        if matches!(output, Output::Wake(_)) {
+            return all;
         }
+        all.push(output);
     }
 }
 
