@@ -175,7 +175,8 @@ impl Door {
         group: GroupId,
     ) -> Result<Explained, Unanswered> {
         let model = SharedModel(Arc::clone(model));
-        self.ask(|answer| Asked::Explain(model, group, answer)).await
+        self.ask(|answer| Asked::Explain(model, group, answer))
+            .await
     }
 
     async fn ask<T>(

@@ -85,12 +85,18 @@ async fn whoever_asks_too_much_is_told_and_nothing_waits() {
     while door.asks.capacity() > 0 {
         tokio::task::yield_now().await;
     }
-    assert_eq!(door.explain(&model, GroupId::of(0)).await, Err(Unanswered::Busy));
+    assert_eq!(
+        door.explain(&model, GroupId::of(0)).await,
+        Err(Unanswered::Busy)
+    );
     drop(porter);
     for one in waiting {
         assert_eq!(one.await.unwrap(), Err(Unanswered::Gone));
     }
-    assert_eq!(door.explain(&model, GroupId::of(0)).await, Err(Unanswered::Gone));
+    assert_eq!(
+        door.explain(&model, GroupId::of(0)).await,
+        Err(Unanswered::Gone)
+    );
 }
 
 #[test]

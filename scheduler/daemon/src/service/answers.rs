@@ -9,7 +9,12 @@ impl Service {
     /// Shows whoever looks through the door what is now.
     pub(super) fn show(&mut self) {
         if let Some(porter) = &mut self.porter {
-            porter.show(&self.core, &self.board, self.clock.now(), self.clock_trusted);
+            porter.show(
+                &self.core,
+                &self.board,
+                self.clock.now(),
+                self.clock_trusted,
+            );
         }
     }
 

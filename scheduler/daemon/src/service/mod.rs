@@ -12,8 +12,8 @@ pub use options::{BrokerPlace, Options, Reloading, Seen, ServiceError, Watch};
 
 use crate::broker::{self, Running};
 use crate::clock::Clock;
-use crate::door::{Asked, Porter};
 use crate::control::{self, Control};
+use crate::door::{Asked, Porter};
 use crate::keeper::{Keeper, News};
 use crate::link::{Dialect, Ears, Inbox, LinkEvent, Outbox, Poller};
 use crate::record::{self, Condition, Recorder};
