@@ -175,6 +175,8 @@ impl SensorState {
             self.disbelieved.implausible += 1;
             self.last = Some(*reading);
             self.good_since = None;
+            // Whatever it was, it was no zero.
+            self.zero_since = None;
             self.standing = Standing::Fault(fault);
             return before != self.standing;
         }

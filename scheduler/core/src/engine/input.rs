@@ -314,6 +314,9 @@ impl Core {
             return;
         }
         let now = self.now;
+        if cause == RestartCause::Started {
+            self.sequence = first_number(self.sequence, now.wall);
+        }
         for state in &mut self.sensors {
             state.restart(now);
         }
@@ -374,4 +377,17 @@ impl Core {
         self.begin_wall();
         self.mark_all(stale_bits::DECIDE);
     }
+}
+
+/// What a program that starts again numbers its commands from. The last commands of
+/// the run before may have gone out without their trace (the power failed), so a span
+/// is left for them. Where nothing at all was kept, the seconds since 1970 stand in:
+/// fewer than one command a second, over the years, stay below them.
+fn first_number(last: u64, wall: Wall) -> u64 {
+    const LEFT: u64 = 1_000;
+    let kept = last
+        .saturating_add(LEFT)
+        .div_ceil(LEFT)
+        .saturating_mul(LEFT);
+    kept.max(u64::try_from(wall.0 / 1_000).unwrap_or(0))
 }

@@ -90,6 +90,10 @@ impl Core {
             self.bypass_ends(id),
         ];
         let now = self.now.steady;
+        // A neighbour has asked for a check once this moment has passed.
+        if self.timers.at(WakeFor::SensorCheck(id)) == Some(now) {
+            return;
+        }
         match due.into_iter().flatten().filter(|at| *at > now).min() {
             Some(at) => self.timers.set(WakeFor::SensorCheck(id), at),
             None => self.timers.clear(WakeFor::SensorCheck(id)),

@@ -241,15 +241,6 @@ impl Core {
         &self.model
     }
 
-    /// Commands are numbered on from `last`, if that is more than is known here: a
-    /// journal may know of commands made after the state was kept, and a number
-    /// must never come twice.
-    pub const fn continue_after(&mut self, last: u64) {
-        if last > self.sequence {
-            self.sequence = last;
-        }
-    }
-
     /// The last moment it was told.
     #[must_use]
     pub const fn now(&self) -> Now {

@@ -81,6 +81,9 @@ pub struct Evidence {
     pub running_from_w: f64,
     /// More than this is too much, W.
     pub too_much_w: f64,
+    /// Where the plant measures the current instead: the voltage by which it counts
+    /// as (apparent) power, V.
+    pub supply_v: Option<f64>,
 }
 
 /// A drive on its feeder.

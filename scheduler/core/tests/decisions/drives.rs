@@ -3,7 +3,7 @@
 use crate::support::*;
 use leeside_core::ids::{ContactId, DeviceId, GroupId, SensorId};
 use leeside_core::input::{Ask, DriveState, Input, Origin, Report, Until};
-use leeside_core::model::{Budget, ContactKind, Evidence, Kind, SensorKind};
+use leeside_core::model::{Budget, ContactKind, Kind, SensorKind};
 use leeside_core::pose::Pose;
 use leeside_core::time::{HOUR, MINUTE};
 
@@ -394,47 +394,6 @@ fn duty_spent_while_setting_up_does_not_stall() {
         ("02:01:00", set_up(0), "!drive_duty/a"),
         ("02:59:00", tick(), ""),
         ("03:00:50", tick(), ".drive_duty/a; a: hand 0"),
-    ]);
-}
-
-#[test]
-fn power_that_contradicts_the_command_stops_comfort_until_somebody_has_seen_it() {
-    let (mut house, groups, mast) = row(&["a"], 0, 1);
-    house.model.devices[0].drive.evidence = Some(Evidence {
-        running_from_w: 50.0,
-        too_much_w: 300.0,
-    });
-    let a = groups[0];
-    let draws = |power_w| {
-        In::Put(Input::Report(Report {
-            device: DeviceId(0),
-            sequence: None,
-            state: DriveState::Moving,
-            pose: None,
-            power_w: Some(power_w),
-        }))
-    };
-    let seen = asks(
-        "A. Person",
-        Origin::Centre,
-        Ask::Acknowledge {
-            key: "drive_power/a".to_owned(),
-        },
-    );
-    Rig::calm(house).check(&[
-        ("10:00:00", room(a, 100), "a: hand 100"),
-        ("10:00:02", draws(0.0), ""),
-        ("10:00:10", draws(0.0), "!drive_power/a"),
-        ("10:05:00", room(a, 0), ""),
-        ("10:06:00", gust(mast, 12.0), "a +wind; a: wind 0"),
-        ("10:07:00", gust(mast, 1.0), "a ~wind"),
-        ("10:27:00", tick(), "a -wind"),
-        ("10:30:00", room(a, 50), ""),
-        (
-            "10:31:00",
-            seen,
-            "seen drive_power/a; .drive_power/a; a: hand 50",
-        ),
     ]);
 }
 

@@ -19,7 +19,7 @@ use proptest::prelude::*;
 use std::sync::Arc;
 
 /// Three groups on one feeder that between them have every guard and every wish.
-fn site() -> Model {
+pub(crate) fn site() -> Model {
     let mut house = House::new(Pose::RETRACTED);
     house.model.timetables.clear();
     house.timetable(&[
@@ -115,9 +115,9 @@ fn site() -> Model {
 
 /// Something that happens so many ms after what happened before.
 #[derive(Clone, Debug)]
-struct Event {
-    after_ms: i64,
-    input: Input,
+pub(crate) struct Event {
+    pub(crate) after_ms: i64,
+    pub(crate) input: Input,
 }
 
 /// Times that meet: at once, at the end of holds and silences, a millisecond beside.
@@ -170,7 +170,7 @@ fn reading() -> BoxedStrategy<Input> {
         .boxed()
 }
 
-fn ask() -> impl Strategy<Value = Ask> {
+pub(crate) fn ask() -> impl Strategy<Value = Ask> {
     let group = || (0..3_u32).prop_map(GroupId);
     let until = prop_oneof![
         Just(Until::Rule),
@@ -198,7 +198,7 @@ fn ask() -> impl Strategy<Value = Ask> {
     ]
 }
 
-fn anything() -> BoxedStrategy<Input> {
+pub(crate) fn anything() -> BoxedStrategy<Input> {
     let report = (0..3_u32, 0..=100_u8, any::<bool>()).prop_map(|(device, pct, refused)| {
         let tilt = (device == 2).then_some(0);
         Input::Report(Report {
@@ -235,24 +235,24 @@ fn anything() -> BoxedStrategy<Input> {
     .boxed()
 }
 
-fn events(input: BoxedStrategy<Input>) -> impl Strategy<Value = Vec<Event>> {
+pub(crate) fn events(input: BoxedStrategy<Input>) -> impl Strategy<Value = Vec<Event>> {
     let event = (gap(), input).prop_map(|(after_ms, input)| Event { after_ms, input });
     prop::collection::vec(event, 1..120)
 }
 
 /// A core that is fed events and remembers what it said.
 #[derive(Clone)]
-struct Run {
-    core: Core,
-    ms: i64,
-    said: Vec<Output>,
+pub(crate) struct Run {
+    pub(crate) core: Core,
+    pub(crate) ms: i64,
+    pub(crate) said: Vec<Output>,
 }
 
 /// 05:00 UTC on 15 June 2026.
-const START: i64 = 1_781_499_600_000;
+pub(crate) const START: i64 = 1_781_499_600_000;
 
 impl Run {
-    fn new(model: &Arc<Model>) -> Self {
+    pub(crate) fn new(model: &Arc<Model>) -> Self {
         let core = Core::new(model.clone(), Now::both(START));
         Self {
             core,
@@ -261,7 +261,7 @@ impl Run {
         }
     }
 
-    fn put(&mut self, event: &Event) {
+    pub(crate) fn put(&mut self, event: &Event) {
         self.ms += event.after_ms;
         let mut input = event.input.clone();
         if let Input::Reading(reading) = &mut input {
@@ -276,7 +276,7 @@ impl Run {
         self.said.extend(drain(&mut self.core));
     }
 
-    fn tick(&mut self, ms: i64) {
+    pub(crate) fn tick(&mut self, ms: i64) {
         self.core.handle(Now::both(ms), Input::Tick);
         self.said.extend(drain(&mut self.core));
     }

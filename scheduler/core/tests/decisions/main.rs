@@ -8,6 +8,8 @@ mod drives;
 mod frost;
 mod hand;
 mod laws;
+mod moments;
+mod power;
 mod reload;
 mod restart;
 mod sensors;

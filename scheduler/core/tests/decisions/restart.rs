@@ -6,6 +6,7 @@ use leeside_core::Core;
 use leeside_core::ids::{GroupId, SensorId};
 use leeside_core::input::{Input, Reading, RestartCause};
 use leeside_core::model::{ContactKind, Kind, SensorKind};
+use leeside_core::output::Output;
 use leeside_core::pose::Pose;
 use leeside_core::time::{HOUR, MINUTE, Now, Steady, Wall};
 
@@ -266,4 +267,59 @@ fn a_site_file_loaded_anew_keeps_lockouts_and_moves_nothing_that_need_not() {
         ("09:05:00", gust(SensorId(1), 1.0), "awning ~wind"),
         ("09:25:00", tick(), "awning -wind; awning: timetable 100"),
     ]);
+}
+
+/// The numbers of the commands among these.
+fn numbers(out: &[Output]) -> Vec<u64> {
+    let mut numbers = Vec::new();
+    for output in out {
+        if let Output::Command(command) = output {
+            numbers.push(command.sequence);
+        }
+    }
+    numbers
+}
+
+#[test]
+fn numbers_after_a_sudden_end_were_never_used_before_it() {
+    let (mut house, group, ..) = awning();
+    house.model.sensors[0].validity = TRUSTING;
+    house.model.sensors[1].validity = TRUSTING;
+    let model = house.model.clone();
+    let mut rig = Rig::calm(house);
+    let kept = rig.core.snapshot();
+    // What goes out after the state was kept leaves no trace when the power fails.
+    let mut lost = numbers(&rig.put("08:05:00", &tick()));
+    for (time, to) in [("08:10:00", 20), ("08:20:00", 40), ("08:30:00", 60)] {
+        rig.put(time, &room(group, to));
+        lost.extend(numbers(&rig.put(time, &tick())));
+        lost.extend(numbers(&rig.put(&format!("{time}.001"), &tick())));
+    }
+    assert_eq!(lost.len(), 5, "{lost:?}");
+    let mut rig = Rig {
+        core: Core::restore(rig.core.model().clone(), &kept),
+        start: rig.start,
+    };
+    rig.put("09:00:00", &restart());
+    rig.put("09:00:01", &gust(SensorId(0), 12.0));
+    let after = numbers(&rig.put("09:00:02", &tick()));
+    assert!(after[0] > lost[lost.len() - 1], "{after:?} {lost:?}");
+    // Nothing kept at all: the clock tells that other numbers came before.
+    let mut rig = Rig::cold(House { model });
+    rig.put("10:00:00", &restart());
+    rig.put("10:00:01", &gust(SensorId(0), 12.0));
+    let cold = numbers(&rig.put("10:00:02", &tick()));
+    assert!(cold[0] > after[after.len() - 1], "{cold:?} {after:?}");
+    // A clock that says 1970 still leaves a span.
+    let model = rig.core.model().clone();
+    let mut core = Core::new(model, Now::both(0));
+    core.handle(Now::both(0), Input::Restart(RestartCause::Started));
+    let gust = Input::Reading(Reading {
+        sensor: SensorId(0),
+        at: Wall(1_000),
+        sample: wind(Some(12.0), None, None),
+    });
+    core.handle(Now::both(1_000), gust);
+    core.handle(Now::both(2_000), Input::Tick);
+    assert_eq!(numbers(&drain(&mut core)), [1_001]);
 }

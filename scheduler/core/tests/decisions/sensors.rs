@@ -6,7 +6,8 @@ use leeside_core::input::{Ask, Input, Origin};
 use leeside_core::model::{Gateway, Kind, SensorKind, Validity, ZeroCheck};
 use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, Fault};
-use leeside_core::time::MINUTE;
+use leeside_core::sensor::Standing;
+use leeside_core::time::{HOUR, MINUTE};
 
 fn awning(validity: Validity) -> (House, GroupId, SensorId) {
     let mut house = House::new(Pose::EXTENDED);
@@ -227,6 +228,57 @@ fn a_neighbour_that_blows_in_the_very_moment_the_zero_ends_finds_no_fault() {
         }
         rig.check(&[("01:20:00", tick(), "")]);
     }
+}
+
+/// The fault of a mast that has said zero for longer than it may, after it and a
+/// neighbour at 7 m/s have spoken in one moment, in either order.
+fn fault_of_zero_beside_a_neighbour(then: f64, silence_ms: i64) -> Fault {
+    let faults = [true, false].map(|first| {
+        let mut house = House::new(Pose::EXTENDED);
+        let tower = house.sensor("tower", SensorKind::Wind);
+        let zero = ZeroCheck {
+            neighbour: tower,
+            neighbour_mps: 6.0,
+            for_ms: 10 * MINUTE,
+        };
+        let validity = Validity {
+            max: 60.0,
+            zero: Some(zero),
+            silence_ms,
+            recover_ms: MINUTE,
+            ..TRUSTING
+        };
+        let mast = house.sensor_with("mast", SensorKind::Wind, validity);
+        let group = house.single("awning", Kind::Awning);
+        house.of(group).wind = Some(wind_rule(&[mast]));
+        let mut rig = Rig::calm(house);
+        rig.put("01:00:00", &gust(mast, 0.0));
+        let mut both = [gust(tower, 7.0), gust(mast, then)];
+        if first {
+            both.reverse();
+        }
+        for reading in both {
+            rig.put("01:20:00", &reading);
+        }
+        rig.put("01:20:00.001", &tick());
+        let Standing::Fault(fault) = rig.core.sensor(mast).standing else {
+            panic!("believed, mast first: {first}");
+        };
+        fault
+    });
+    assert_eq!(faults[0], faults[1], "the order of one moment's readings");
+    faults[0]
+}
+
+/// Both found by `readings_of_one_moment_may_come_in_any_order`.
+#[test]
+fn the_fault_beside_a_neighbour_does_not_hang_on_who_speaks_first() {
+    // Out of its range is no zero, whatever went before.
+    let fault = fault_of_zero_beside_a_neighbour(70.0, HOUR);
+    assert_eq!(fault, Fault::OutOfRange);
+    // Silent meanwhile, it still says zero.
+    let fault = fault_of_zero_beside_a_neighbour(0.0, 15 * MINUTE);
+    assert_eq!(fault, Fault::ZeroWhileNeighbourBlows);
 }
 
 #[test]

@@ -1,0 +1,131 @@
+//! Measured power as evidence of movement: what contradicts a command, and what
+//! is counted.
+
+use crate::support::*;
+use leeside_core::Core;
+use leeside_core::ids::{DeviceId, GroupId, SensorId};
+use leeside_core::input::{Ask, DriveState, Input, Origin, Report};
+use leeside_core::model::{Evidence, Kind, SensorKind};
+use leeside_core::output::{Alarm, Output};
+use leeside_core::pose::Pose;
+use leeside_core::reason::{Because, DriveTrouble};
+
+/// A drive that runs above 50 W, for at most 300 W; it travels 60 s.
+fn measured() -> (House, GroupId, SensorId) {
+    let mut house = House::new(Pose::RETRACTED);
+    let mast = house.sensor("mast", SensorKind::Wind);
+    let group = house.single("a", Kind::Awning);
+    house.of(group).wind = Some(wind_rule(&[mast]));
+    house.model.devices[0].drive.evidence = Some(Evidence {
+        running_from_w: 50.0,
+        too_much_w: 300.0,
+        supply_v: None,
+    });
+    (house, group, mast)
+}
+
+fn draws(power_w: f64) -> In {
+    In::Put(Input::Report(Report {
+        device: DeviceId(0),
+        sequence: None,
+        state: DriveState::Moving,
+        pose: None,
+        power_w: Some(power_w),
+    }))
+}
+
+#[test]
+fn power_that_contradicts_the_command_stops_comfort_until_somebody_has_seen_it() {
+    let (house, a, mast) = measured();
+    let seen = asks(
+        "A. Person",
+        Origin::Centre,
+        Ask::Acknowledge {
+            key: "drive_power/a".to_owned(),
+        },
+    );
+    Rig::calm(house).check(&[
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:02", draws(0.0), ""),
+        ("10:00:10", draws(0.0), "!drive_power/a"),
+        ("10:05:00", room(a, 0), ""),
+        ("10:06:00", gust(mast, 12.0), "a +wind; a: wind 0"),
+        ("10:07:00", gust(mast, 1.0), "a ~wind"),
+        ("10:27:00", tick(), "a -wind"),
+        ("10:30:00", room(a, 50), ""),
+        (
+            "10:31:00",
+            seen,
+            "seen drive_power/a; .drive_power/a; a: hand 50",
+        ),
+    ]);
+}
+
+#[test]
+fn each_contradiction_of_power_and_command_has_its_own_word() {
+    for (trouble, at, power_w) in [
+        (DriveTrouble::PowerUncommanded, "09:00:00", 120.0),
+        (DriveTrouble::NoPower, "10:00:05", 0.0),
+        (DriveTrouble::TooMuchPower, "10:00:05", 301.0),
+        // A fifth more than its travel of 50 s and three seconds of lag are forgiven,
+        // then it runs too long; as much later nobody commands it.
+        (DriveTrouble::RunsTooLong, "10:01:03.001", 120.0),
+        (DriveTrouble::RunsTooLong, "10:01:16", 120.0),
+        (DriveTrouble::PowerUncommanded, "10:01:16.001", 120.0),
+    ] {
+        let (house, a, _) = measured();
+        let mut rig = Rig::calm(house);
+        if at >= "10" {
+            rig.check(&[("10:00:00", room(a, 100), "a: hand 100")]);
+        }
+        let out = rig.put(at, &draws(power_w));
+        let [
+            Output::Alarm(Alarm {
+                key,
+                active: true,
+                because,
+                ..
+            }),
+        ] = out.as_slice()
+        else {
+            panic!("{trouble:?}: {out:?}");
+        };
+        assert_eq!(key, "drive_power/a");
+        assert_eq!(*because, Because::Drive { trouble }, "{at}");
+    }
+    // Nothing is wrong with a drive that draws what it may while it runs, lags a
+    // little at both ends, and rests.
+    let (house, a, _) = measured();
+    Rig::calm(house).check(&[
+        ("09:00:00", draws(49.9), ""),
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:02.999", draws(0.0), ""),
+        ("10:00:10", draws(300.0), ""),
+        ("10:00:45", draws(0.0), ""),
+        ("10:01:03", draws(120.0), ""),
+        ("10:02:00", draws(0.0), ""),
+    ]);
+}
+
+#[test]
+fn running_time_and_energy_are_counted_by_the_measured_power() {
+    let (house, a, _) = measured();
+    let mut rig = Rig::calm(house);
+    rig.check(&[
+        ("09:59:00", draws(2.0), ""),
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:01", draws(120.0), ""),
+        ("10:00:31", draws(180.0), ""),
+        ("10:01:01", draws(2.0), ""),
+        ("11:01:01", draws(2.0), ""),
+    ]);
+    let (ran_ms, energy_wh) = rig.core.measured_running(DeviceId(0));
+    assert_eq!(ran_ms, 60_000);
+    // 2 W over 61 s, 120 W and 180 W over half a minute each, 2 W over an hour.
+    let wanted = (2.0 * 61.0 + 120.0 * 30.0 + 180.0 * 30.0 + 2.0 * 3600.0) / 3600.0;
+    assert!((energy_wh - wanted).abs() < 1e-9, "{energy_wh} {wanted}");
+    // It is kept over a restart.
+    let kept = rig.core.snapshot();
+    let core = Core::restore(rig.core.model().clone(), &kept);
+    assert_eq!(core.measured_running(DeviceId(0)), (ran_ms, energy_wh));
+}
