@@ -133,7 +133,7 @@ impl fmt::Display for Entry {
         if self.cancelled {
             f.write_str(" (cancelled)")?;
         }
-        write!(f, " uid {}", self.uid)
+        write!(f, " (uid {})", self.uid)
     }
 }
 

@@ -254,6 +254,8 @@ pub struct ReportForm {
     pub tilt: Option<String>,
     /// JSON Pointer to the electrical power in W.
     pub power: Option<String>,
+    /// JSON Pointer to the current in A.
+    pub current: Option<String>,
     /// JSON Pointer to a flag that is true while the drive runs.
     pub moving: Option<String>,
     /// JSON Pointer to a flag that is true when the drive cannot move.

@@ -56,7 +56,7 @@ fn an_added_entry_is_written_and_nothing_else_changed() {
     );
     assert_eq!(
         edit.done,
-        "added 2027-05-07 to 2027-05-09 Open house; bring cake, please, each year until 2030 [night with windows open] uid new@house"
+        "added 2027-05-07 to 2027-05-09 Open house; bring cake, please, each year until 2030 [night with windows open] (uid new@house)"
     );
     let (calendar, problems) = Calendar::parse("house.ics", &edit.text);
     assert!(usable(&problems));
@@ -85,9 +85,9 @@ fn the_list_shows_what_is_there() {
     assert_eq!(
         shown,
         [
-            "2027-12-24 to 2028-01-01 Between the years uid first@example",
-            "2027-01-04 Cleaning, by a rule of its own, with times of day [cleaning] uid series@example",
-            "2027-01-12 Cleaning, with times of day (changes one of the series) (cancelled) uid series@example",
+            "2027-12-24 to 2028-01-01 Between the years (uid first@example)",
+            "2027-01-04 Cleaning, by a rule of its own, with times of day [cleaning] (uid series@example)",
+            "2027-01-12 Cleaning, with times of day (changes one of the series) (cancelled) (uid series@example)",
         ]
     );
     let mut new = entry("2028-02-29", "2028-02-29", "Leap day");
@@ -141,7 +141,7 @@ fn removing_takes_the_event_with_its_overrides_and_folds() {
     );
     assert_eq!(
         by_day.done,
-        "removed 2027-12-24 to 2028-01-01 Between the years uid first@example"
+        "removed 2027-12-24 to 2028-01-01 Between the years (uid first@example)"
     );
 }
 
@@ -172,7 +172,7 @@ fn nonsense_is_refused_with_a_reason() {
     );
     assert_eq!(
         add("2027-12-24", "2028-01-01", "Between the years"),
-        "the calendar has this already: 2027-12-24 to 2028-01-01 Between the years uid first@example (line 14) (hint: nothing needs to be done)"
+        "the calendar has this already: 2027-12-24 to 2028-01-01 Between the years (uid first@example) (line 14) (hint: nothing needs to be done)"
     );
     let with = |change: &dyn Fn(&mut NewEntry)| {
         let mut new = entry("2027-05-07", "2027-05-07", "x");
@@ -206,7 +206,7 @@ fn nonsense_is_refused_with_a_reason() {
             date: date("2027-12-27"),
             name: None
         }),
-        "no entry of that name begins on 2027-12-27 (hint: it may lie within 2027-12-24 to 2028-01-01 Between the years uid first@example)"
+        "no entry of that name begins on 2027-12-27 (hint: it may lie within 2027-12-24 to 2028-01-01 Between the years (uid first@example))"
     );
     assert!(
         remove(Which::Begins {
@@ -329,9 +329,9 @@ fn an_edit_of_what_is_no_longer_there_is_a_conflict() {
     else {
         panic!("{refusal}")
     };
-    assert_eq!(wanted, "add 2027-05-08 b uid b");
+    assert_eq!(wanted, "add 2027-05-08 b (uid b)");
     assert_eq!(present.len(), 4);
-    assert!(refusal.to_string().contains("2027-05-07 a uid a"));
+    assert!(refusal.to_string().contains("2027-05-07 a (uid a)"));
     assert_eq!(std::fs::read(&path).unwrap(), after_first);
     edit_file(
         &path,

@@ -38,6 +38,7 @@ use chrono_tz::Tz;
 
 pub use diagnostic::{Diagnostic, Severity, usable};
 pub use occurrences::Occurrence;
+pub use zone::beyond_zone_data;
 
 use component::Component;
 use diagnostic::Report;

@@ -2,12 +2,32 @@
 
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, Offset, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use leeside_core::time::to_utc;
 
 use super::vtimezone::OwnZone;
 use super::windows_zones::WINDOWS_ZONES;
+
+/// Clock changes are known up to the end of this year: the zone data go no further,
+/// and keep the offset of that winter ever after.
+const CHANGES_UNTIL: i32 = 2099;
+
+/// What somebody has to know who asks for local times of `year` in a zone; `None`
+/// where the zone data cover it, or its clocks do not change.
+#[must_use]
+pub fn beyond_zone_data(zone: Tz, year: i32) -> Option<String> {
+    let offset = |month| {
+        let day = NaiveDate::from_ymd_opt(CHANGES_UNTIL, month, 1)?;
+        Some(zone.offset_from_utc_date(&day).fix())
+    };
+    (year > CHANGES_UNTIL && offset(1) != offset(7)).then(|| {
+        format!(
+            "the clock changes of {} are known up to {CHANGES_UNTIL}; local times of {year} are read without them, half the year an hour late",
+            zone.name()
+        )
+    })
+}
 
 /// The zone a date-time was written in.
 #[derive(Debug, Clone)]

@@ -38,6 +38,15 @@ pub(crate) fn days(
     let mut claims = Claims::new();
     let mut specials = Vec::new();
     holidays(reader, tree, files, &mut claims, years);
+    if let Some(node) = tree.one("site")
+        && let Some(beyond) = calendar::beyond_zone_data(zone, *years.end())
+    {
+        reader.warn(
+            &node.at("zone"),
+            beyond,
+            "days and their classes are right all the same",
+        );
+    }
     for node in tree.all("calendar") {
         calendar(
             reader,

@@ -213,6 +213,7 @@ pub(crate) fn form(reader: &mut Reader<'_>, node: &Node) -> Option<DriveForm> {
             extension: report.text("extension").map(str::to_owned),
             tilt: report.text("tilt").map(str::to_owned),
             power: report.text("power").map(str::to_owned),
+            current: report.text("current").map(str::to_owned),
             moving: report.text("moving").map(str::to_owned),
             fault: report.text("fault").map(str::to_owned),
         }),

@@ -289,9 +289,10 @@ fn common(
         drive: Drive {
             feeder: *feeders.as_ref()?.first()?,
             gateway: node.one("gateway").map(GatewayId::of),
-            evidence: power.map(|(_, running_from_w, too_much_w)| Evidence {
+            evidence: power.map(|(power, running_from_w, too_much_w)| Evidence {
                 running_from_w,
                 too_much_w,
+                supply_v: power.number("supply_v"),
             }),
             reports: reports(tree, node),
         },

@@ -240,6 +240,11 @@ const POWER: &[Key] = &[
         Form::Number(0.1, 10_000.0),
         "More than this is too much.",
     ),
+    may(
+        "supply_v",
+        Form::Number(1.0, 1_000.0),
+        "Where the plant measures the current: the voltage by which it counts as power.",
+    ),
 ];
 
 const LIMIT: &[Key] = &[

@@ -122,6 +122,11 @@ const REPORT: &[Key] = &[
         "JSON Pointer to the electrical power in W.",
     ),
     may(
+        "current",
+        Form::Pointer,
+        "JSON Pointer to the current in A, where that is measured; `supply_v` in the device's `power` makes power of it.",
+    ),
+    may(
         "moving",
         Form::Pointer,
         "JSON Pointer to a flag that is true while the drive runs.",

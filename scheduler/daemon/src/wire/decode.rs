@@ -253,14 +253,21 @@ impl Decoder {
                 gateway: *gateway,
                 present: foreign::state(form, payload)?,
             }),
-            Source::Drive(device) => own::report(*device, &json(payload)?).map(Input::Report),
+            Source::Drive(device) => {
+                own::report(*device, self.supply_v(*device), &json(payload)?).map(Input::Report)
+            }
             Source::ForeignDrive { device, form } => {
-                foreign::report(*device, form, payload).map(Input::Report)
+                foreign::report(*device, form, self.supply_v(*device), payload).map(Input::Report)
             }
             Source::Request(room) => {
                 request::request(&self.model, *room, json(payload)?).map(Input::Request)
             }
         }
+    }
+
+    /// The voltage that makes power of a drive's current.
+    fn supply_v(&self, device: DeviceId) -> Option<f64> {
+        self.model.device(device).drive.evidence?.supply_v
     }
 }
 

@@ -156,6 +156,7 @@ pub(super) fn report_topic(form: &ReportForm, device: &str, address: &str) -> St
 pub(super) fn report(
     device: DeviceId,
     form: &ReportForm,
+    supply_v: Option<f64>,
     payload: &[u8],
 ) -> Result<Report, Malformed> {
     let whole = document(payload)?;
@@ -183,10 +184,11 @@ pub(super) fn report(
         number(&form.extension).as_ref(),
         number(&form.tilt).as_ref(),
     )?;
-    let power_w = match number(&form.power) {
-        None | Some(Value::Null) => None,
-        Some(value) => Some(own::number(&value, "power")?),
-    };
+    let power_w = own::power(
+        number(&form.power).as_ref(),
+        number(&form.current).as_ref(),
+        supply_v,
+    )?;
     let state = match (flag(&form.fault), flag(&form.moving)) {
         (Some(true), _) => DriveState::Fault,
         (_, Some(true)) => DriveState::Moving,

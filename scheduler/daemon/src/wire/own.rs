@@ -97,7 +97,11 @@ pub(super) fn flag(payload: &Value, key: &str) -> Result<bool, Malformed> {
 }
 
 /// What a drive says of itself.
-pub(super) fn report(device: DeviceId, payload: &Value) -> Result<Report, Malformed> {
+pub(super) fn report(
+    device: DeviceId,
+    supply_v: Option<f64>,
+    payload: &Value,
+) -> Result<Report, Malformed> {
     let Value::Object(fields) = payload else {
         return Err(Malformed::new("expected an object with state"));
     };
@@ -121,10 +125,7 @@ pub(super) fn report(device: DeviceId, payload: &Value) -> Result<Report, Malfor
         ),
     };
     let pose = pose(fields.get("extension_pct"), fields.get("tilt_deg"))?;
-    let power_w = match fields.get("power_w") {
-        None | Some(Value::Null) => None,
-        Some(value) => Some(number(value, "power_w")?),
-    };
+    let power_w = power(fields.get("power_w"), fields.get("current_a"), supply_v)?;
     Ok(Report {
         device,
         sequence,
@@ -132,6 +133,28 @@ pub(super) fn report(device: DeviceId, payload: &Value) -> Result<Report, Malfor
         pose,
         power_w,
     })
+}
+
+/// The power that a drive draws, W: as measured, or its current (A) by the supply's
+/// voltage (V).
+pub(super) fn power(
+    power: Option<&Value>,
+    current: Option<&Value>,
+    supply_v: Option<f64>,
+) -> Result<Option<f64>, Malformed> {
+    let said = |value: Option<&Value>, what| match value {
+        None | Some(Value::Null) => Ok(None),
+        Some(value) => number(value, what).map(Some),
+    };
+    match (said(power, "power_w")?, said(current, "current_a")?) {
+        (Some(power), _) => Ok(Some(power)),
+        (None, None) => Ok(None),
+        (None, Some(current)) => supply_v.map(|volts| Some(current * volts)).ok_or_else(|| {
+            Malformed::new(
+                "a current needs `supply_v` in the `power` of the device in the site file",
+            )
+        }),
+    }
 }
 
 /// A pose of an extension (without which there is none) and a tilt.

@@ -52,6 +52,7 @@ fn device(name: &str, product: u32) -> Device {
             evidence: Some(Evidence {
                 running_from_w: 60.0,
                 too_much_w: 180.0,
+                supply_v: None,
             }),
         },
         doors: vec![],

@@ -149,6 +149,28 @@ fn contacts_and_gateways_have_words_of_their_own() {
 }
 
 #[test]
+fn a_current_counts_as_power_by_the_voltage_of_the_supply() {
+    let site = site();
+    let power = |topic: &str, payload: &str| match inputs(&site, topic, payload).as_slice() {
+        [Input::Report(report)] => report.power_w,
+        other => panic!("{payload}: {other:?}"),
+    };
+    let said = r#"{"position":40,"moving":true,"motor_a":"0.5"}"#;
+    assert_eq!(power("hall/17/state", said), Some(115.0));
+    assert_eq!(power("hall/17/state", r#"{"motor_a":0}"#), Some(0.0));
+    // Nobody has said at which voltage: no number is made up.
+    let own = r#"{"state":"moving","current_a":0.5}"#;
+    let decoded = decoder(&site).decode(&arrival("house/drive/A-1/report", own));
+    let [Decoded::Malformed { why, input: None }] = decoded.as_slice() else {
+        panic!("{decoded:?}");
+    };
+    assert!(why.to_string().contains("`supply_v`"), "{why}");
+    // The power itself needs no voltage.
+    let own = r#"{"state":"moving","current_a":0.5,"power_w":90}"#;
+    assert_eq!(power("house/drive/A-1/report", own), Some(90.0));
+}
+
+#[test]
 fn foreign_drives_report_in_their_form_and_those_without_one_in_ours() {
     let site = site();
     let device = site.model.device_named("C-1").unwrap();
