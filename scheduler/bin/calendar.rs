@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use anyhow::Context as _;
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
-use leeside_config::calendar::{Calendar, Occurrence, usable, zone_named};
+use leeside_config::calendar::{Calendar, Occurrence, beyond_zone_data, usable, zone_named};
 use leeside_config::{LoadOptions, holidays, load_site};
 use leeside_core::time::LocalKind;
 use serde_json::{Value, json};
@@ -132,12 +132,18 @@ fn of_file(
         problems.extend(expansion.diagnostics);
         list = expansion.occurrences;
     }
+    let latest = list.iter().rfind(|occurrence| !occurrence.all_day);
+    let beyond = latest.and_then(|latest| beyond_zone_data(zone, latest.start_local.year()));
     let said: Vec<String> = problems.iter().map(ToString::to_string).collect();
     if !usable(&problems) {
         return Ok(Err(said.join("\n")));
     }
     for problem in said {
         writeln!(std::io::stderr().lock(), "{problem}")
+            .context("cannot write to standard error")?;
+    }
+    if let Some(beyond) = beyond {
+        writeln!(std::io::stderr().lock(), "{name}: warning: {beyond}")
             .context("cannot write to standard error")?;
     }
     Ok(Ok(match format {
@@ -246,10 +252,15 @@ fn of_site(path: &Path, year: i32, format: Format) -> Result<String, String> {
             .collect(),
         ),
         Format::Text => rows
-            .map(|(day, class, why)| match why {
-                // Nothing but the day of the week makes it so.
-                why if why.is_empty() || why == class => format!("{}  {class}\n", shown(day)),
-                why => format!("{}  {class:<10}  {why}\n", shown(day)),
+            .map(|(day, class, why)| {
+                // The class stands there already.
+                let why = why.strip_prefix(class).unwrap_or(why);
+                let why = why.strip_prefix(": ").unwrap_or(why);
+                match why {
+                    // Nothing but the day of the week makes it so.
+                    "" => format!("{}  {class}\n", shown(day)),
+                    why => format!("{}  {class:<10}  {why}\n", shown(day)),
+                }
             })
             .collect(),
     })

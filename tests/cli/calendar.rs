@@ -203,7 +203,7 @@ fn every_day_of_a_site_has_a_class_and_a_reason() {
     let told = leeside(&["calendar", SITE, "--year", "2028"]).well();
     assert_eq!(told.lines().count(), 366);
     assert!(
-        told.contains("2028-04-04 Tue  closed      closed: Stocktaking 2028\n"),
+        told.contains("2028-04-04 Tue  closed      Stocktaking 2028\n"),
         "{told}"
     );
     assert!(told.contains("2028-02-29 Tue  workday\n"), "{told}");
@@ -219,6 +219,51 @@ fn what_the_rules_do_not_cover_is_said() {
         said.err
     );
     assert_eq!(said.well().lines().count(), 365);
+}
+
+/// The zone data end with 2099. Where somebody asks beyond, it is said, and the class
+/// of a day stays what it is.
+#[test]
+fn clock_changes_after_2099_are_not_known_and_that_is_said() {
+    const SAID: &str = "the clock changes of America/New_York are known up to 2099";
+    let within = leeside(&["calendar", SITE, "--year", "2099"]);
+    assert_eq!(within.err, "");
+    let beyond = leeside(&["calendar", SITE, "--year", "2100"]);
+    assert!(
+        beyond.err.contains("warning: ") && beyond.err.contains(SAID),
+        "{}",
+        beyond.err
+    );
+    assert_eq!(beyond.well().lines().count(), 365, "2100 is no leap year");
+
+    let folder = tempfile::tempdir().unwrap();
+    let event = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTART;TZID=America/New_York:\
+                 20990701T120000\r\nRRULE:FREQ=YEARLY\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n";
+    fs::write(folder.path().join("noon.ics"), event).unwrap();
+    let ask = |to: &str, zone: &str| {
+        let from = "2099-01-01T00:00:00Z";
+        let words = [
+            "calendar", "--ics", "noon.ics", "--from", from, "--to", to, "--zone", zone,
+            "--format", "json",
+        ];
+        leeside_in(folder.path(), &words, "")
+    };
+    assert_eq!(ask("2100-01-01T00:00:00Z", "America/New_York").err, "");
+    let said = ask("2101-01-01T00:00:00Z", "America/New_York");
+    assert!(
+        said.err.starts_with("noon.ics: warning: the clock changes"),
+        "{}",
+        said.err
+    );
+    let starts = said.json();
+    let starts: Vec<&str> = starts
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|row| text(row, "start_utc"))
+        .collect();
+    // Once the data go further, the second is 16:00 too and the warning can go.
+    assert_eq!(starts, ["2099-07-01T16:00:00Z", "2100-07-01T17:00:00Z"]);
 }
 
 #[test]

@@ -51,7 +51,7 @@ impl Watched {
 pub(crate) struct Checks {
     pub(crate) devices: Vec<Watched>,
     starts: Vec<VecDeque<i64>>,
-    sequence: u64,
+    pub(crate) sequence: u64,
     /// Until then, stagger, pause and duty of before are not known to the core.
     pub(crate) forgot_until: i64,
     pub(crate) commands: u64,

@@ -69,7 +69,8 @@ fn main() -> ExitCode {
                     .err()
                     .unwrap_or_else(|| format!("seed {seed} failed once only"));
                 say(&format!(
-                    "{why}\n  again: cargo test --test simulation -- --from {seed} --seeds 1 --days {}\n",
+                    "{why}\n  commit: {}\n  again: cargo test --test simulation -- --from {seed} --seeds 1 --days {}\n",
+                    commit(),
                     plan.days
                 ));
                 failed += 1;
@@ -91,6 +92,18 @@ fn main() -> ExitCode {
     } else {
         ExitCode::FAILURE
     }
+}
+
+/// The commit that was checked out, and whether something was changed since: with the
+/// seed, all it takes to see a failure again.
+fn commit() -> String {
+    let words = ["describe", "--always", "--dirty", "--abbrev=12"];
+    let told = std::process::Command::new("git").args(words).output();
+    let told = told.ok().filter(|told| told.status.success());
+    told.map_or_else(
+        || "unknown: no git repository here".to_owned(),
+        |told| String::from_utf8_lossy(&told.stdout).trim().to_owned(),
+    )
 }
 
 fn same_again(seed: u64, days: i64, outcome: Outcome) -> bool {

@@ -374,9 +374,11 @@ impl World {
         }
         // Starts, stops and running times since then are not in it.
         self.checks.forgot_until = self.t + 3 * HOUR;
-        if let Some(core) = &mut self.core {
-            core.continue_after(self.sequence);
+        if cold && now.wall < self.latest.plus(10 * MINUTE) {
+            // Neither journal nor clock know better.
+            self.checks.sequence = 0;
         }
+        self.latest = self.latest.max(now.wall);
         self.put(Input::Restart(RestartCause::Started), outcome)?;
         if !self.gap {
             self.after(SECOND, Happening::Deliver(Input::Connected));

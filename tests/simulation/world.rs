@@ -82,7 +82,8 @@ pub(crate) struct World {
     pub(crate) gap: bool,
     /// What a crash leaves: the snapshot, and what was true when it was taken.
     pub(crate) kept: Option<(Snapshot, Truth)>,
-    pub(crate) sequence: u64,
+    /// The latest moment of a start, by the wall.
+    pub(crate) latest: Wall,
     /// What happened last, for the report of a failure.
     log: VecDeque<String>,
     pub(crate) mark: u64,
@@ -122,7 +123,7 @@ impl World {
             ails: vec![None; model.sensors.len()],
             gap: false,
             kept: None,
-            sequence: 0,
+            latest: Wall(start),
             log: VecDeque::new(),
             mark: seed,
             verbose,
@@ -328,7 +329,6 @@ impl World {
             reached: !self.gap,
         };
         self.checks.command(&scene, command)?;
-        self.sequence = command.sequence;
         for order in &command.orders {
             // Not told, or not in order, it is not asked of until it has been told again.
             let lost = self.gap || !self.sound(order.device);
