@@ -157,6 +157,17 @@ impl SensorState {
         if !self.in_time(reading, sensor, now) {
             return false;
         }
+        if let (
+            SensorKind::Wind,
+            Sample::Wind {
+                gust: Part::Unsaid,
+                mean: Part::Unsaid,
+                direction,
+            },
+        ) = (sensor.kind, reading.sample)
+        {
+            return self.turn(direction, reading);
+        }
         let Some((fresh_main, lowest, highest)) = extent(sensor.kind, &reading.sample) else {
             return self.garbled();
         };
@@ -184,6 +195,22 @@ impl SensorState {
         self.last = Some(self.merged(reading));
         self.recover(sensor, now);
         true
+    }
+
+    /// A direction by itself: a vane that speaks does not say that the cups still do,
+    /// so nobody counts as heard.
+    fn turn(&mut self, direction: Part, reading: &Reading) -> bool {
+        let turned = match direction {
+            Part::Value(degrees) if degrees.is_finite() => Some(degrees),
+            Part::Absent => None,
+            Part::Value(_) | Part::Unsaid => return self.garbled(),
+        };
+        if self.last.is_some_and(|last| last.at == reading.at) {
+            self.last = Some(self.merged(reading));
+        }
+        let changed = self.direction != turned;
+        self.direction = turned;
+        changed
     }
 
     /// Something arrived that is no reading.

@@ -5,6 +5,7 @@ use leeside_core::ids::{GroupId, SensorId};
 use leeside_core::input::{Ask, Origin};
 use leeside_core::model::{FrozenWind, Kind, Moisture, SensorKind};
 use leeside_core::pose::Pose;
+use leeside_core::reason::{Because, Fault};
 use leeside_core::time::HOUR;
 
 struct Cold {
@@ -405,5 +406,57 @@ fn one_dry_sensor_of_two_is_not_dry() {
         ("10:11:00", value(front, 0.0), ""),
         ("10:40:00", value(back, 0.0), "awning ~rain"),
         ("10:55:00", tick(), "awning -rain; awning: timetable 100"),
+    ]);
+}
+
+#[test]
+fn rain_and_hail_that_nobody_measures_any_more_engage() {
+    // A group is not talked out of its only sensor by a bypass.
+    for kind in [SensorKind::Rain, SensorKind::Hail] {
+        let mut house = House::new(Pose::EXTENDED);
+        let sensor = house.sensor("sensor", kind);
+        let group = house.single("awning", Kind::Awning);
+        let refuge = &mut house.product_of(group).refuge;
+        (refuge.rain, refuge.hail) = (Some(Pose::RETRACTED), Some(Pose::RETRACTED));
+        if kind == SensorKind::Rain {
+            house.of(group).rain = Some(rain_rule(&[sensor]));
+        } else {
+            house.of(group).hail = Some(hail_rule(&[sensor]));
+        }
+        let mut rig = Rig::calm(house);
+        let until = Some(rig.now("20:00:00").wall);
+        let ask = Ask::Bypass {
+            sensor,
+            substitute: None,
+            until,
+        };
+        rig.put("10:00:00", &asks("A. Person", Origin::Centre, ask));
+        rig.put("10:00:00.001", &tick());
+        let because = rig.core.explain(group).verdict.because;
+        let left_out = Because::SensorUnknown {
+            sensor,
+            fault: Fault::LeftOut,
+        };
+        assert_eq!(because, left_out, "{kind:?}");
+    }
+}
+
+#[test]
+fn after_a_restart_warmth_counts_once_every_thermometer_has_spoken() {
+    let mut house = House::new(Pose::EXTENDED);
+    let (north, south) = (
+        house.sensor("north", SensorKind::Temperature),
+        house.sensor("south", SensorKind::Temperature),
+    );
+    let group = house.single("awning", Kind::Awning);
+    house.of(group).ice = Some(ice_rule(&[north, south]));
+    house.product_of(group).refuge.ice = Some(Pose::RETRACTED);
+    Rig::calm(house).check(&[
+        ("10:00:00", value(north, 2.0), "awning +ice; awning: ice 0"),
+        ("10:30:00", restart(), "awning: ice 0"),
+        ("10:31:00", value(north, 9.0), ""),
+        ("12:00:00", value(south, 9.0), "awning ~ice"),
+        ("12:59:59.999", tick(), ""),
+        ("13:00:00", tick(), "awning -ice; awning: timetable 100"),
     ]);
 }

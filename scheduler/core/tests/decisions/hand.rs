@@ -1,7 +1,7 @@
 //! Requests by hand: who outranks whom, how long they hold, what they leave open.
 
 use crate::support::*;
-use leeside_core::ids::{ArrangementId, ContactId, GroupId, RoomId, SensorId};
+use leeside_core::ids::{ArrangementId, ContactId, DeviceId, GroupId, RoomId, SensorId};
 use leeside_core::input::{Ask, Origin, Until};
 use leeside_core::model::{Arrangement, ContactKind, Kind, SensorKind, SwitchRule};
 use leeside_core::pose::Pose;
@@ -267,4 +267,72 @@ fn overrides_are_counted() {
         &pose(Origin::Centre, group, Some(0), None, Until::Rule),
     );
     assert_eq!(rig.core.explain(group).overrides, 2);
+}
+
+/// Two shutters in one group, each of which may be set up by itself.
+fn pair() -> (House, GroupId) {
+    let mut house = House::new(Pose::RETRACTED);
+    let product = house.product(Kind::RollerShutter);
+    let devices = [house.device("a", product), house.device("b", product)];
+    let group = house.group("pair", Kind::RollerShutter, &devices);
+    (house, group)
+}
+
+fn set_up(device: u32, extension_pct: u8) -> In {
+    let ask = Ask::Device {
+        device: DeviceId(device),
+        extension_pct: Some(extension_pct),
+        tilt_deg: None,
+        until: Until::For(8 * HOUR),
+    };
+    asks("fitter", Origin::Centre, ask)
+}
+
+#[test]
+fn each_drive_that_is_set_up_has_its_own_pose() {
+    let (house, _) = pair();
+    Rig::calm(house).check(&[
+        ("10:00:00", set_up(0, 30), "pair: hand a 30"),
+        ("10:01:00", set_up(1, 70), "pair: hand b 70"),
+        ("10:02:00", set_up(0, 40), "pair: hand a 40"),
+        ("18:01:00", tick(), "pair: timetable b 0"),
+        ("18:02:00", tick(), "pair: timetable a 0"),
+    ]);
+}
+
+#[test]
+fn one_drive_may_be_set_up_while_its_group_is_held_by_hand() {
+    let (house, group) = pair();
+    Rig::calm(house).check(&[
+        ("10:00:00", room(group, 50), "pair: hand a 50, b 50"),
+        ("10:02:00", set_up(1, 80), "pair: hand b 80"),
+    ]);
+}
+
+#[test]
+fn what_is_being_set_up_stops_for_service() {
+    let (house, group) = pair();
+    Rig::calm(house).check(&[
+        ("10:00:00", set_up(1, 100), "pair: hand b 100"),
+        ("10:00:10", service(group, true), "pair: service b halt"),
+        ("10:05:00", set_up(1, 0), "refused by fitter: service"),
+        ("10:10:00", service(group, false), "pair: hand b 100"),
+    ]);
+}
+
+#[test]
+fn an_explanation_knows_since_when_the_course_stands() {
+    let (house, group) = pair();
+    let mut rig = Rig::calm(house);
+    rig.check(&[("10:00:00", room(group, 50), "pair: hand a 50, b 50")]);
+    rig.put("11:00:00", &tick());
+    let since = rig.core.explain(group).since.unwrap();
+    assert_eq!(since, rig.now("10:00:00"));
+    // The same pose for another reason is no new course.
+    rig.put("11:30:00", &room(group, 50));
+    rig.put("11:30:00.001", &tick());
+    assert_eq!(rig.core.explain(group).since, Some(since));
+    rig.put("11:40:00", &room(group, 20));
+    rig.put("11:40:00.001", &tick());
+    assert_eq!(rig.core.explain(group).since, Some(rig.now("11:40:00")));
 }

@@ -323,3 +323,27 @@ fn numbers_after_a_sudden_end_were_never_used_before_it() {
     core.handle(Now::both(2_000), Input::Tick);
     assert_eq!(numbers(&drain(&mut core)), [1_001]);
 }
+
+#[test]
+fn after_a_restart_calm_counts_once_every_mast_has_spoken() {
+    let mut house = House::new(Pose::EXTENDED);
+    let (north, south) = (
+        house.sensor("north", SensorKind::Wind),
+        house.sensor("south", SensorKind::Wind),
+    );
+    let group = house.single("awning", Kind::Awning);
+    house.of(group).wind = Some(wind_rule(&[north, south]));
+    Rig::calm(house).check(&[
+        (
+            "10:00:00",
+            gust(north, 12.0),
+            "awning +wind; awning: wind 0",
+        ),
+        ("10:05:00", restart(), "awning: wind 0"),
+        ("10:06:00", gust(north, 1.0), ""),
+        // An hour of calm from one of two: the other may stand in the storm.
+        ("11:06:00", gust(south, 1.0), "awning ~wind"),
+        ("11:25:59.999", tick(), ""),
+        ("11:26:00", tick(), "awning -wind; awning: timetable 100"),
+    ]);
+}

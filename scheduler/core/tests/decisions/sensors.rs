@@ -282,6 +282,22 @@ fn the_fault_beside_a_neighbour_does_not_hang_on_who_speaks_first() {
 }
 
 #[test]
+fn a_reading_may_be_five_seconds_ahead_and_as_old_as_silence() {
+    let (house, _, mast) = awning(WATCHED);
+    let mut rig = Rig::calm(house);
+    let at = |mps, time: &'static str| In::ReadAt(mast, wind(Some(mps), None, None), time);
+    rig.put("00:20:00", &at(3.0, "00:20:05"));
+    rig.put("00:20:01", &at(3.0, "00:20:06.001"));
+    // Older than the last one by arrival, fresh by its own word.
+    rig.put("00:40:00", &at(3.0, "00:30:00"));
+    rig.put("00:45:00", &at(3.0, "00:34:59.999"));
+    let counted = rig.core.sensor(mast).state.disbelieved;
+    assert_eq!((counted.future, counted.old), (1, 1));
+    let last = rig.core.sensor(mast).state.last().map(|last| last.at);
+    assert_eq!(last, Some(rig.now("00:30:00").wall));
+}
+
+#[test]
 fn what_is_no_reading_is_counted_and_never_believed() {
     let (house, group, mast) = awning(WATCHED);
     let mut rig = Rig::calm(house);

@@ -44,6 +44,24 @@ fn date(y: i32, m: u32, d: u32) -> NaiveDate {
 }
 
 #[test]
+fn the_phase_that_applies_is_told_with_its_begin() {
+    let (house, _) = shutter(times(&[(8 * 60, 100), (20 * 60, 0)]));
+    let id = leeside_core::ids::TimetableId(0);
+    let mut rig = Rig::calm(house);
+    for (time, since, phase) in [
+        // Begun on the day before, of which this day knows no begin.
+        ("07:59:00", None, 1),
+        ("08:00:00.001", Some("08:00:00"), 0),
+        ("19:59:59", Some("08:00:00"), 0),
+        ("20:00:00.001", Some("20:00:00"), 1),
+    ] {
+        rig.put(time, &tick());
+        let since = since.map(|since| rig.now(since).wall);
+        assert_eq!(rig.core.phase_of(id), Some((since, 0, phase)), "{time}");
+    }
+}
+
+#[test]
 fn phases_follow_each_other_and_the_last_goes_on_over_midnight() {
     let (house, _) = shutter(times(&[at(6 * 60, 0), at(20 * 60, 100)]));
     Rig::calm(house).check(&[

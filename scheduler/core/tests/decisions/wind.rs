@@ -133,7 +133,88 @@ fn gust_mean_and_direction_of_one_moment_may_come_apart_and_twice() {
         ("10:00:04", part(Some(2.0), None, None), ""),
     ]);
     assert_eq!(rig.core.lockouts(group).len(), 1);
-    assert_eq!(rig.core.sensor(mast).state.disbelieved.old, 1);
+    let state = rig.core.sensor(mast).state;
+    assert_eq!(state.disbelieved.old, 1);
+    let whole = wind(Some(11.0), Some(5.0), Some(270.0));
+    assert_eq!(state.last().map(|reading| reading.sample), Some(whole));
+}
+
+#[test]
+fn a_gust_that_counts_for_its_reading_only_outlives_the_other_parts_of_that_moment() {
+    let (mut house, _, mast) = awning();
+    house.model.sensors[0].gust = Unheard::ThisReadingOnly;
+    let part = |g, m| In::ReadAt(mast, wind(g, m, None), "10:00:00");
+    Rig::calm(house).check(&[
+        (
+            "10:00:00",
+            part(Some(11.0), None),
+            "awning +wind; awning: wind 0",
+        ),
+        // Its mean comes later and leaves the gust unsaid: it is still that reading.
+        ("10:00:05", part(None, Some(4.0)), ""),
+        ("10:10:00", gust(mast, 1.0), "awning ~wind"),
+        ("10:30:00", tick(), "awning -wind; awning: timetable 100"),
+    ]);
+}
+
+/// Found by a mutant: vanes with a topic of their own were never believed.
+#[test]
+fn a_direction_may_come_by_itself_and_does_not_count_as_hearing_the_wind() {
+    let (mut house, group, mast) = awning();
+    house.model.sensors[0].validity = WATCHED;
+    let mut rule = wind_rule(&[mast]);
+    rule.links[0].sectors = vec![Sector {
+        from_deg: 200.0,
+        to_deg: 280.0,
+        factor: 2.0,
+    }];
+    house.of(group).wind = Some(rule);
+    let turns = |from| In::Read(mast, wind(None, None, Some(from)));
+    Rig::calm(house).check(&[
+        ("00:01:00", turns(90.0), ""),
+        ("00:02:00", gust(mast, 6.0), ""),
+        ("00:03:00", turns(240.0), "awning +wind; awning: wind 0"),
+        ("00:04:00", turns(f64::NAN), ""),
+        ("00:05:00", turns(100.0), "awning ~wind"),
+        // The vane turns on, the cups have been silent since 00:02.
+        ("00:11:59", turns(110.0), ""),
+        (
+            "00:12:30",
+            turns(120.0),
+            "00:12:00 !sensor_fault/mast; 00:12:00 awning ~wind",
+        ),
+    ]);
+}
+
+#[test]
+fn a_direction_from_before_a_silence_is_none() {
+    let (mut house, group, mast) = awning();
+    house.model.sensors[0].validity = WATCHED;
+    let mut rule = wind_rule(&[mast]);
+    rule.links[0].sectors = vec![Sector {
+        from_deg: 200.0,
+        to_deg: 280.0,
+        factor: 2.0,
+    }];
+    house.of(group).wind = Some(rule);
+    let blows = |mps, from| In::Read(mast, wind(Some(mps), None, from));
+    let mut rig = Rig::calm(house);
+    for (time, from, counts) in [
+        ("00:05:00", Some(90.0), 6.0),
+        // Left out, the direction of five minutes ago stands.
+        ("00:10:00", None, 6.0),
+        // Silent from 00:20 on; believed again, it may blow from the sector.
+        ("00:30:00", None, 0.0),
+        ("00:32:00", None, 12.0),
+    ] {
+        rig.put(time, &blows(6.0, from));
+        rig.put(&format!("{time}.001"), &tick());
+        let engaged = matches!(
+            rig.core.explain(group).verdict.because,
+            leeside_core::reason::Because::WindAbove { .. }
+        );
+        assert_eq!(engaged, counts > 10.0, "{time}");
+    }
 }
 
 #[test]
