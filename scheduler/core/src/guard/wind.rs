@@ -106,6 +106,7 @@ mod tests {
         assert!(within(350.0, 340.0, 20.0));
         assert!(within(10.0, 340.0, 20.0));
         assert!(!within(180.0, 340.0, 20.0));
+        assert!(within(340.0, 340.0, 20.0) && within(20.0, 340.0, 20.0));
         let link = WindLink {
             sensor: crate::ids::SensorId(0),
             factor: 1.1,

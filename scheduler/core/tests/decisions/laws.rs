@@ -170,6 +170,28 @@ fn reading() -> BoxedStrategy<Input> {
         .boxed()
 }
 
+/// A gust at one of the two masts, mostly below the limit.
+fn speed() -> BoxedStrategy<Input> {
+    (0..2_u32, prop_oneof![3 => 0.0..8.0_f64, 1 => 8.0..14.0_f64])
+        .prop_map(|(sensor, gust)| {
+            Input::Reading(Reading {
+                sensor: SensorId(sensor),
+                at: leeside_core::time::Wall(0),
+                sample: wind(Some(gust), None, None),
+            })
+        })
+        .boxed()
+}
+
+/// The same site with sensors that are never at fault.
+fn trusting() -> Model {
+    let mut model = site();
+    for sensor in &mut model.sensors {
+        sensor.validity = TRUSTING;
+    }
+    model
+}
+
 pub(crate) fn ask() -> impl Strategy<Value = Ask> {
     let group = || (0..3_u32).prop_map(GroupId);
     let until = prop_oneof![
@@ -469,6 +491,26 @@ proptest! {
         rules.hail = None;
         rules.rain = None;
         tightens(&events, &Arc::new(loose), &strict)?;
+    }
+
+    /// Both laws again where no sensor is ever at fault: speeds alone decide.
+    #[test]
+    fn speeds_alone_obey_a_stricter_limit_and_another_sensor(
+        events in events(speed()),
+        stricter in 0.0..6.0_f64,
+        left_out in 0..2_usize,
+    ) {
+        let both = trusting();
+        let (mut one, mut strict) = (both.clone(), both.clone());
+        if let Some(rule) = one.groups[0].wind.as_mut() {
+            rule.links.remove(left_out);
+        }
+        for rule in strict.groups.iter_mut().filter_map(|g| g.wind.as_mut()) {
+            rule.limit_mps -= stricter;
+        }
+        let both = Arc::new(both);
+        tightens(&events, &Arc::new(one), &both)?;
+        tightens(&events, &both, &Arc::new(strict))?;
     }
 
     #[test]
