@@ -347,3 +347,66 @@ fn after_a_restart_calm_counts_once_every_mast_has_spoken() {
         ("11:26:00", tick(), "awning -wind; awning: timetable 100"),
     ]);
 }
+
+/// A battery runs empty: the clock says 1970. Lockouts go on by the steady count,
+/// what claims to be of this year is from the future, and comfort holds its pose.
+#[test]
+fn a_clock_that_says_1970_releases_nothing_early_and_believes_no_future() {
+    let (mut house, group, mast, _) = awning();
+    house.of(group).rain = None;
+    house.model.sensors[0].validity = TRUSTING;
+    let mut rig = Rig::calm(house);
+    rig.put("08:10:00", &gust(mast, 12.0));
+    rig.put("08:10:00.001", &tick());
+    let at = |time: &str| Now {
+        wall: Wall(ms(time) - ms("08:11:00")),
+        steady: rig.now(time).steady,
+    };
+    let times: Vec<Now> = [
+        "08:11:00",
+        "08:12:00",
+        "08:20:00",
+        "08:29:00",
+        "08:31:59",
+        "08:32:00.001",
+    ]
+    .map(at)
+    .to_vec();
+    let true_time = rig.now("08:20:00").wall;
+    let read = |core: &mut Core, now: Now, at: Wall, mps: f64| {
+        let sample = wind(Some(mps), None, None);
+        core.handle(
+            now,
+            Input::Reading(Reading {
+                sensor: mast,
+                at,
+                sample,
+            }),
+        );
+        drain(core)
+    };
+    let core = &mut rig.core;
+    core.handle(times[0], Input::Restart(RestartCause::ClockJump));
+    core.handle(times[0], Input::Clock { trusted: false });
+    drain(core);
+    // Stamped as it arrives: believed. Of this year: 56 years ahead.
+    read(core, times[1], times[1].wall, 1.0);
+    read(core, times[2], true_time, 1.0);
+    assert_eq!(core.sensor(mast).state.disbelieved.future, 1);
+    read(core, times[2], times[2].wall, 1.0);
+    read(core, times[3], times[3].wall, 1.0);
+    core.handle(times[4], Input::Tick);
+    assert_eq!(
+        core.lockouts(group).len(),
+        1,
+        "20 minutes of calm are not over"
+    );
+    core.handle(times[5], Input::Tick);
+    assert_eq!(core.lockouts(group), []);
+    for output in drain(core) {
+        assert!(
+            !matches!(&output, Output::Command(command) if !command.decided_by.is_guard()),
+            "comfort waits for a clock: {output:?}"
+        );
+    }
+}
