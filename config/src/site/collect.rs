@@ -49,9 +49,18 @@ impl Reader<'_> {
             };
             for (table, span) in tables_of(value) {
                 let several = table.get("names").filter(|_| kind == Kind::Device);
-                let count = match table.get("name").or(several) {
-                    Some(named) => self.names_in(kind, named),
-                    None => {
+                let count = match (table.get("name"), several) {
+                    // One table, one number, whatever stands there: a list of names, or
+                    // of none, would move the numbers of all that follow.
+                    (Some(name), _) => {
+                        match name.get_ref().as_str() {
+                            Some(text) => self.add_name(kind, text, name.span()),
+                            None => self.names.add_nameless(kind, name.span()),
+                        }
+                        1
+                    }
+                    (None, Some(names)) => self.names_in(kind, names),
+                    (None, None) => {
                         self.names.add_nameless(kind, span);
                         1
                     }

@@ -1,8 +1,9 @@
 //! Writing the journal on a thread of its own, so that a slow disk delays
 //! nothing that moves.
 //!
-//! Commands wait for their rows to be safe, but not for long: where the disk
-//! stalls or fails they go out all the same. What could not be written is kept,
+//! Commands wait for their rows to be written, but not for long: where the disk
+//! stalls or fails they go out all the same. Waiting for the disk itself is the
+//! business of a thread of its own, so that no row waits for another's. What could not be written is kept,
 //! up to a bound, and written when there is room again; what had to be let go
 //! leaves a row that says so.
 
@@ -10,8 +11,8 @@ use leeside_core::time::{MINUTE, Now, Wall};
 use leeside_journal::{Batch, Durability, Error, Head, Journal, Kind};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::{oneshot, watch};
 
@@ -21,8 +22,9 @@ const MOST_KEPT: usize = 50_000;
 const MOST_QUEUED: usize = 10_000;
 /// While something is kept, it is tried again this often.
 const AGAIN: Duration = Duration::from_secs(2);
-/// The most that a command waits for its row.
-const PATIENCE: Duration = Duration::from_millis(50);
+/// The most that a command waits for its row. A drive takes a hundred times as long;
+/// a command of which no row tells is forgotten in a sudden end, lockout and all.
+const PATIENCE: Duration = Duration::from_millis(500);
 const DAY_MS: i64 = 24 * 60 * MINUTE;
 
 /// A journal file as the daemon finds it at its start.
@@ -101,6 +103,8 @@ pub struct Recorder {
     thread: Option<std::thread::JoinHandle<()>>,
     condition: watch::Receiver<Condition>,
     overflow: Arc<std::sync::atomic::AtomicU64>,
+    /// The answer for which patience ran out: nobody waits again before it is there.
+    late: Mutex<Option<oneshot::Receiver<()>>>,
 }
 
 impl Recorder {
@@ -123,6 +127,7 @@ impl Recorder {
             unsaid: 0,
             said,
             overflow: Arc::clone(&overflow),
+            disk: Disk::start(path),
         };
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
@@ -136,6 +141,7 @@ impl Recorder {
             thread,
             condition,
             overflow,
+            late: Mutex::new(None),
         }
     }
 
@@ -145,14 +151,33 @@ impl Recorder {
         if batch.is_empty() {
             return;
         }
-        let (done, answer) = oneshot::channel();
+        let (done, mut answer) = oneshot::channel();
         if self.send(Job::Write(batch, wait.then_some(done)))
             && wait
             && self.condition.borrow().fault.is_none()
+            && !self.is_late()
         {
             // Late or failed: the thread's condition says so, and the plant comes first.
-            let _ = tokio::time::timeout(PATIENCE, answer).await;
+            let in_time = tokio::time::timeout(PATIENCE, &mut answer).await;
+            if let (Err(_), Ok(mut late)) = (in_time, self.late.lock()) {
+                *late = Some(answer);
+            }
         }
+    }
+
+    /// Whether a row for which somebody waited in vain is still not written.
+    fn is_late(&self) -> bool {
+        use tokio::sync::oneshot::error::TryRecvError;
+        let Ok(mut late) = self.late.lock() else {
+            return false;
+        };
+        let still = late
+            .as_mut()
+            .is_some_and(|answer| answer.try_recv() == Err(TryRecvError::Empty));
+        if !still {
+            *late = None;
+        }
+        still
     }
 
     /// Removes rows older than so many days (0: none).
@@ -217,6 +242,62 @@ struct Writer {
     unsaid: u64,
     said: watch::Sender<Condition>,
     overflow: Arc<std::sync::atomic::AtomicU64>,
+    disk: Disk,
+}
+
+/// The thread that waits for the disk.
+struct Disk {
+    asked: Option<SyncSender<()>>,
+    thread: Option<std::thread::JoinHandle<()>>,
+    fault: Arc<Mutex<Option<String>>>,
+}
+
+impl Disk {
+    fn start(path: &Path) -> Self {
+        let (asked, inbox) = sync_channel(1);
+        let fault = Arc::new(Mutex::new(None));
+        let (path, said) = (path.to_owned(), Arc::clone(&fault));
+        let thread = std::thread::Builder::new()
+            .name("journal disk".to_owned())
+            .spawn(move || {
+                while inbox.recv() == Ok(()) {
+                    let failed = leeside_journal::sync(&path).err();
+                    if let Ok(mut fault) = said.lock() {
+                        *fault = failed.map(|error| error.to_string());
+                    }
+                }
+            });
+        let thread = thread
+            .map_err(|error| tracing::error!(%error, "no thread for the disk"))
+            .ok();
+        Self {
+            asked: Some(asked),
+            thread,
+            fault,
+        }
+    }
+
+    /// Asks that everything written so far survives a power cut.
+    fn sync(&self) {
+        if let Some(asked) = &self.asked {
+            // Full: one that has not begun yet will do for this as well.
+            let _ = asked.try_send(());
+        }
+    }
+
+    fn fault(&self) -> Option<String> {
+        self.fault.lock().map_or(None, |fault| fault.clone())
+    }
+}
+
+impl Drop for Disk {
+    fn drop(&mut self) {
+        self.asked = None;
+        if let Some(thread) = self.thread.take() {
+            // A panic there has been printed by the runtime already.
+            let _ = thread.join();
+        }
+    }
 }
 
 impl Writer {
@@ -234,7 +315,7 @@ impl Writer {
                     // Commands do not wait for this: what a power cut takes in these
                     // few milliseconds is less than what a slow disk would keep out.
                     if durability == Durability::Power {
-                        self.sync();
+                        self.disk.sync();
                     }
                 }
                 Ok(Job::Prune { now, keep_days }) => self.prune(now, keep_days),
@@ -298,14 +379,6 @@ impl Writer {
         self.say(None);
     }
 
-    fn sync(&self) {
-        if let Some(journal) = &self.journal
-            && let Err(error) = journal.sync()
-        {
-            self.say(Some(error.to_string()));
-        }
-    }
-
     fn prune(&mut self, now: Now, keep_days: u32) {
         let before = Wall(
             now.wall
@@ -325,6 +398,7 @@ impl Writer {
     }
 
     fn say(&self, fault: Option<String>) {
+        let fault = fault.or_else(|| self.disk.fault());
         let head = self.journal.as_ref().map(Journal::head);
         self.said.send_if_modified(|condition| {
             // The head changes with every row; only a change of condition wakes anyone.
@@ -350,10 +424,13 @@ fn with_gap(batch: &Batch, rows: u64) -> Batch {
 mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
 
-    use super::{Recorder, find};
+    use super::{Condition, Job, Recorder, find};
     use leeside_core::input::Input;
     use leeside_core::time::Now;
     use leeside_journal::{Batch, Journal, Kind, Span};
+    use std::sync::mpsc::sync_channel;
+    use std::sync::{Arc, Mutex};
+    use tokio::sync::watch;
 
     fn batch(ms: i64) -> Batch {
         let mut batch = Batch::new();
@@ -373,6 +450,42 @@ mod tests {
         let journal = Journal::open(&path).unwrap();
         assert_eq!(journal.inputs(Span::ALL).count(), 100);
         assert_eq!(journal.verify().unwrap().fault, None);
+    }
+
+    /// A disk that hangs is waited for once, and not for every row.
+    #[tokio::test]
+    async fn patience_runs_out_once() {
+        let (jobs, inbox) = sync_channel(10);
+        let (_said, condition) = watch::channel(Condition::default());
+        let recorder = Recorder {
+            jobs: Some(jobs),
+            thread: None,
+            condition,
+            overflow: Arc::default(),
+            late: Mutex::new(None),
+        };
+        recorder.write(batch(0), true).await;
+        assert!(recorder.is_late());
+        let at_once = tokio::select! {
+            biased;
+            () = recorder.write(batch(1), true) => true,
+            () = std::future::ready(()) => false,
+        };
+        assert!(at_once, "it waits for a row that cannot be written yet");
+        // The disk is there again.
+        for job in inbox.try_iter() {
+            if let Job::Write(_, Some(done)) = job {
+                // Nobody waits for the second any more.
+                let _ = done.send(());
+            }
+        }
+        assert!(!recorder.is_late());
+        let at_once = tokio::select! {
+            biased;
+            () = recorder.write(batch(2), true) => true,
+            () = std::future::ready(()) => false,
+        };
+        assert!(!at_once, "it waits again");
     }
 
     #[tokio::test]

@@ -136,18 +136,7 @@ impl Journal {
     /// # Errors
     /// Where the disk fails.
     pub fn sync(&self) -> Result<(), Error> {
-        let mut name = self.path.as_os_str().to_owned();
-        name.push("-wal");
-        // Every commit lies in the write-ahead log; what a checkpoint has moved out
-        // of it, SQLite has synced itself.
-        let synced = File::open(PathBuf::from(name)).and_then(|log| log.sync_data());
-        match synced {
-            Err(source) if source.kind() != std::io::ErrorKind::NotFound => Err(Error::Open {
-                path: self.path.clone(),
-                source,
-            }),
-            Ok(()) | Err(_) => Ok(()),
-        }
+        sync(&self.path)
     }
 
     /// Writes a single input.
@@ -238,6 +227,26 @@ fn head(db: &Connection) -> Result<Head, Error> {
         )
         .optional()?;
     Ok(last.unwrap_or(Head::START))
+}
+
+/// Returns once everything written so far to the journal at `path` survives a power
+/// cut too; from any thread, beside the one that writes.
+///
+/// # Errors
+/// Where the disk fails.
+pub fn sync(path: &Path) -> Result<(), Error> {
+    let mut name = path.as_os_str().to_owned();
+    name.push("-wal");
+    // Every commit lies in the write-ahead log; what a checkpoint has moved out
+    // of it, SQLite has synced itself.
+    let synced = File::open(PathBuf::from(name)).and_then(|log| log.sync_data());
+    match synced {
+        Err(source) if source.kind() != std::io::ErrorKind::NotFound => Err(Error::Open {
+            path: path.to_owned(),
+            source,
+        }),
+        Ok(()) | Err(_) => Ok(()),
+    }
 }
 
 fn lock(path: &Path) -> Result<File, Error> {

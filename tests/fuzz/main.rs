@@ -1,0 +1,191 @@
+//! Bytes that nobody meant: everything that reads from outside, with input that
+//! was right once and has been damaged.
+//!
+//! Each target is a plain function of bytes that must come back, whatever they
+//! are; it may refuse them. Seeds are the files that other tests use, and what
+//! was found (`corpus/TARGET/`). No coverage guides the damage: it is cut, copied,
+//! spliced, and set with words of the form.
+//!
+//! ```text
+//! cargo test --test fuzz                                        seeds, and a few damaged ones each
+//! cargo test --test fuzz -- --executions 1000000 --seed 7       a long run
+//! cargo test --test fuzz -- --only site --from 4711 --executions 1    one again
+//! ```
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+mod damage;
+#[path = "../simulation/rng.rs"]
+#[expect(dead_code, reason = "shared with the simulation")]
+mod rng;
+mod targets;
+
+use rng::Rng;
+use std::cell::RefCell;
+use std::io::Write as _;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::{Duration, Instant};
+use targets::{TARGETS, Target};
+
+struct Plan {
+    executions: u64,
+    from: u64,
+    seed: u64,
+    only: Option<String>,
+}
+
+thread_local! {
+    /// Where the last panic was, and what it said.
+    static PANIC: RefCell<String> = const { RefCell::new(String::new()) };
+}
+
+fn main() -> ExitCode {
+    match plan(std::env::args().skip(1)) {
+        Ok(Some(plan)) => run(&plan),
+        Ok(None) => ExitCode::SUCCESS,
+        Err(why) => {
+            say(&format!(
+                "{why}\nknown: --executions N --seed N --from N --only TARGET\n"
+            ));
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn run(plan: &Plan) -> ExitCode {
+    std::panic::set_hook(Box::new(|info| {
+        PANIC.with(|last| *last.borrow_mut() = info.to_string());
+    }));
+    let mut failed = 0_u32;
+    for target in TARGETS {
+        if plan.only.as_ref().is_none_or(|only| only == target.name) {
+            failed += u32::from(!fuzz(target, plan));
+        }
+    }
+    if failed == 0 {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    }
+}
+
+/// Seeds first, then damaged ones; whether all came back.
+fn fuzz(target: &Target, plan: &Plan) -> bool {
+    let mut seeds = (target.seeds)();
+    seeds.extend(found(target.name));
+    assert!(!seeds.is_empty(), "{} has no seeds", target.name);
+    let mut wrong = Vec::new();
+    for seed in &seeds {
+        wrong.extend(execute(target, seed).1);
+    }
+    let (mut slowest, mut slowest_at, begin) = (Duration::ZERO, 0, Instant::now());
+    for number in plan.from..plan.from + plan.executions {
+        // Each by itself, so that one can be seen again without those before it.
+        let mut rng = Rng::new(plan.seed.wrapping_mul(0x9E37_79B9).wrapping_add(number));
+        let input = damage::damaged(&seeds, target.words, &mut rng);
+        let (took, panicked) = execute(target, &input);
+        if took > slowest {
+            (slowest, slowest_at) = (took, number);
+        }
+        if let Some(why) = panicked {
+            let kept = keep(target.name, &input);
+            wrong.push(format!(
+                "{why}\n    input: {}\n    again: cargo test --test fuzz -- --only {} --seed {} --from {number} --executions 1",
+                kept.display(),
+                target.name,
+                plan.seed
+            ));
+            if wrong.len() >= 10 {
+                break;
+            }
+        }
+    }
+    say(&format!(
+        "fuzz {}: {} seeds, {} executions in {} s, slowest {} ms (--from {slowest_at}), {} panics\n",
+        target.name,
+        seeds.len(),
+        plan.executions,
+        begin.elapsed().as_secs(),
+        slowest.as_millis(),
+        wrong.len()
+    ));
+    for line in &wrong {
+        say(&format!("  {line}\n"));
+    }
+    wrong.is_empty()
+}
+
+fn execute(target: &Target, input: &[u8]) -> (Duration, Option<String>) {
+    let begin = Instant::now();
+    let came_back = catch_unwind(AssertUnwindSafe(|| (target.run)(input)));
+    let why = came_back
+        .err()
+        .map(|_| PANIC.with(|last| last.borrow().clone()));
+    (begin.elapsed(), why)
+}
+
+/// What earlier runs found.
+fn found(target: &str) -> Vec<Vec<u8>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/fuzz/corpus")
+        .join(target);
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
+        .map(|all| all.map(|entry| entry.unwrap().path()).collect())
+        .unwrap_or_default();
+    paths.sort();
+    paths
+        .iter()
+        .map(|path| std::fs::read(path).unwrap())
+        .collect()
+}
+
+/// Keeps an input where it can be looked at; mended, it belongs into the corpus.
+fn keep(target: &str, input: &[u8]) -> PathBuf {
+    let mut sum = 0_u64;
+    for byte in input {
+        sum = sum.wrapping_mul(0x0100_0000_01B3) ^ u64::from(*byte);
+    }
+    let path = std::env::temp_dir().join(format!("leeside-fuzz-{target}-{sum:016x}"));
+    std::fs::write(&path, input).unwrap();
+    path
+}
+
+/// Reads the words after `--`; `None`: a filter that does not mean this test.
+fn plan(mut words: impl Iterator<Item = String>) -> Result<Option<Plan>, String> {
+    let mut plan = Plan {
+        executions: 300,
+        from: 0,
+        seed: 1,
+        only: None,
+    };
+    while let Some(word) = words.next() {
+        let mut next = |name: &str| words.next().ok_or_else(|| format!("{name} needs a value"));
+        let number = |text: String| {
+            text.parse::<u64>()
+                .map_err(|_| format!("expected a number, not '{text}'"))
+        };
+        match word.as_str() {
+            "--executions" => plan.executions = number(next(&word)?)?,
+            "--seed" => plan.seed = number(next(&word)?)?,
+            "--from" => plan.from = number(next(&word)?)?,
+            "--only" => plan.only = Some(next(&word)?),
+            // What the test runner gives to every test.
+            "--nocapture" | "--show-output" | "--quiet" | "-q" | "--include-ignored" => {}
+            "--list" => {
+                say("fuzz: test\n");
+                return Ok(None);
+            }
+            "--ignored" => return Ok(None),
+            flag if flag.starts_with('-') => return Err(format!("unknown: {flag}")),
+            filter if !"fuzz".contains(filter) => return Ok(None),
+            _ => {}
+        }
+    }
+    Ok(Some(plan))
+}
+
+fn say(text: &str) {
+    // Nobody may be reading any more.
+    let _ = std::io::stdout().write_all(text.as_bytes());
+}
