@@ -41,7 +41,14 @@ const BYTES: [u8; 20] = [
 pub(crate) fn damaged(seeds: &[Vec<u8>], words: &[&str], rng: &mut Rng) -> Vec<u8> {
     let mut input = seeds[rng.index(seeds.len())].clone();
     let times = 1 + rng.index(8);
+    // Now and then numbers only, so that what is very regular is read to its end.
+    let only_numbers = rng.once_in(3);
     for _ in 0..times {
+        if only_numbers {
+            let at = rng.index(input.len() + 1);
+            number(&mut input, at, rng);
+            continue;
+        }
         hurt(&mut input, seeds, words, rng);
         input.truncate(LONGEST);
     }

@@ -263,7 +263,10 @@ impl Core {
     /// The moment on both clocks, by the clocks' present distance.
     fn at(&self, steady: Steady) -> Now {
         Now {
-            wall: self.now.wall.plus(steady.0 - self.now.steady.0),
+            wall: self
+                .now
+                .wall
+                .plus(steady.0.saturating_sub(self.now.steady.0)),
             steady,
         }
     }
