@@ -35,6 +35,8 @@ pub(crate) struct Heard {
     groups: Vec<Group>,
     commands: Vec<(u64, String)>,
     wrong: Vec<String>,
+    /// What follows where the program ended before a row was written.
+    unrecorded: Vec<String>,
     next: Instant,
     /// Holds that were confirmed.
     pub(crate) confirmed: u32,
@@ -47,6 +49,7 @@ impl Heard {
             groups: vec![Group::default(); GROUPS.len()],
             commands: Vec::new(),
             wrong: Vec::new(),
+            unrecorded: Vec::new(),
             next: Instant::now() + Duration::from_secs(4),
             confirmed: 0,
         }
@@ -111,7 +114,7 @@ impl Heard {
             && sequence <= *last
             && !self.commands.iter().any(|(_, earlier)| *earlier == text)
         {
-            self.wrong.push(format!(
+            self.unrecorded.push(format!(
                 "number {sequence} after {last}: {text} after {before}"
             ));
         }
@@ -162,14 +165,20 @@ impl Heard {
         })
     }
 
-    /// Everything that is wrong, in the end: also what was heard and is not on record.
-    pub(crate) fn judge(&self, recorded: &BTreeSet<String>) -> Vec<String> {
+    /// Everything that is wrong, in the end.
+    pub(crate) fn wrong(&self) -> &[String] {
+        &self.wrong
+    }
+
+    /// What was heard and is not on record, and numbers that came twice for it:
+    /// allowed only where the program said that its journal was late.
+    pub(crate) fn unrecorded(&self, recorded: &BTreeSet<String>) -> Vec<String> {
         let silent = self
             .commands
             .iter()
             .filter(|(_, text)| !recorded.contains(text));
         let silent = silent.map(|(_, text)| format!("heard, and not in the journal: {text}"));
-        self.wrong.iter().cloned().chain(silent).collect()
+        self.unrecorded.iter().cloned().chain(silent).collect()
     }
 }
 

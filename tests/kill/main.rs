@@ -147,10 +147,18 @@ fn run(plan: &Plan) -> ExitCode {
     let rows = house.verified();
     let record = record::judge(&house.journal());
     let mut wrong = record.wrong;
-    wrong.extend(heard.judge(&record.commands));
+    wrong.extend(heard.wrong().iter().cloned());
+    let unrecorded = heard.unrecorded(&record.commands);
+    let late = std::fs::read_to_string(house.log())
+        .unwrap()
+        .matches("the journal is late")
+        .count();
+    if late == 0 {
+        wrong.extend(unrecorded.iter().cloned());
+    }
     say(&format!(
         "kill: {} times, seed {}: {} of them with a lockout standing, {} as a command left; {rows} rows, {} commands, \
-         {} lockouts released, {} extensions, {} holds by hand confirmed; {} complaints\n",
+         {} lockouts released, {} extensions, {} holds by hand confirmed; {} heard without a row, the journal {late} times late; {} complaints\n",
         plan.kills,
         plan.seed,
         tally.locked,
@@ -159,6 +167,7 @@ fn run(plan: &Plan) -> ExitCode {
         record.released,
         record.extensions,
         heard.confirmed,
+        unrecorded.len(),
         wrong.len()
     ));
     for line in wrong.iter().take(40) {

@@ -3,10 +3,13 @@
 //!
 //! Commands wait for their rows to be written, but not for long: where the disk
 //! stalls or fails they go out all the same. Waiting for the disk itself is the
-//! business of a thread of its own, so that no row waits for another's. What could not be written is kept,
-//! up to a bound, and written when there is room again; what had to be let go
-//! leaves a row that says so.
+//! business of a thread of its own (`disk`), so that no row waits for another's.
+//! What could not be written is kept, up to a bound, and written when there is
+//! room again; what had to be let go leaves a row that says so.
 
+mod disk;
+
+use disk::Disk;
 use leeside_core::time::{MINUTE, Now, Wall};
 use leeside_journal::{Batch, Durability, Error, Head, Journal, Kind};
 use std::collections::VecDeque;
@@ -160,6 +163,9 @@ impl Recorder {
             // Late or failed: the thread's condition says so, and the plant comes first.
             let in_time = tokio::time::timeout(PATIENCE, &mut answer).await;
             if let (Err(_), Ok(mut late)) = (in_time, self.late.lock()) {
+                tracing::warn!(
+                    "the journal is late: what follows leaves before its row is written"
+                );
                 *late = Some(answer);
             }
         }
@@ -243,61 +249,6 @@ struct Writer {
     said: watch::Sender<Condition>,
     overflow: Arc<std::sync::atomic::AtomicU64>,
     disk: Disk,
-}
-
-/// The thread that waits for the disk.
-struct Disk {
-    asked: Option<SyncSender<()>>,
-    thread: Option<std::thread::JoinHandle<()>>,
-    fault: Arc<Mutex<Option<String>>>,
-}
-
-impl Disk {
-    fn start(path: &Path) -> Self {
-        let (asked, inbox) = sync_channel(1);
-        let fault = Arc::new(Mutex::new(None));
-        let (path, said) = (path.to_owned(), Arc::clone(&fault));
-        let thread = std::thread::Builder::new()
-            .name("journal disk".to_owned())
-            .spawn(move || {
-                while inbox.recv() == Ok(()) {
-                    let failed = leeside_journal::sync(&path).err();
-                    if let Ok(mut fault) = said.lock() {
-                        *fault = failed.map(|error| error.to_string());
-                    }
-                }
-            });
-        let thread = thread
-            .map_err(|error| tracing::error!(%error, "no thread for the disk"))
-            .ok();
-        Self {
-            asked: Some(asked),
-            thread,
-            fault,
-        }
-    }
-
-    /// Asks that everything written so far survives a power cut.
-    fn sync(&self) {
-        if let Some(asked) = &self.asked {
-            // Full: one that has not begun yet will do for this as well.
-            let _ = asked.try_send(());
-        }
-    }
-
-    fn fault(&self) -> Option<String> {
-        self.fault.lock().map_or(None, |fault| fault.clone())
-    }
-}
-
-impl Drop for Disk {
-    fn drop(&mut self) {
-        self.asked = None;
-        if let Some(thread) = self.thread.take() {
-            // A panic there has been printed by the runtime already.
-            let _ = thread.join();
-        }
-    }
 }
 
 impl Writer {

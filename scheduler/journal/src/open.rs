@@ -14,6 +14,8 @@ use std::time::Duration;
 
 /// How long a writer waits for a reader that holds it up.
 const BUSY: Duration = Duration::from_millis(500);
+/// A write-ahead log of this size, bytes, is worth moving into the file.
+const LARGE_LOG: u64 = 2 * 1024 * 1024;
 
 /// An open journal.
 #[derive(Debug)]
@@ -37,6 +39,12 @@ impl Journal {
         let db = Connection::open(path)?;
         // A lost race against a reader is waited for, not an error.
         db.busy_timeout(BUSY)?;
+        // Moving the log into the file waits for the disk: done in a commit only where
+        // nobody does it beside (`checkpoint`).
+        db.execute_batch(&format!(
+            "PRAGMA wal_autocheckpoint = 4096; PRAGMA journal_size_limit = {}",
+            LARGE_LOG / 2
+        ))?;
         Self::prepared(db, path, Some(lock))
     }
 
@@ -235,11 +243,9 @@ fn head(db: &Connection) -> Result<Head, Error> {
 /// # Errors
 /// Where the disk fails.
 pub fn sync(path: &Path) -> Result<(), Error> {
-    let mut name = path.as_os_str().to_owned();
-    name.push("-wal");
     // Every commit lies in the write-ahead log; what a checkpoint has moved out
     // of it, SQLite has synced itself.
-    let synced = File::open(PathBuf::from(name)).and_then(|log| log.sync_data());
+    let synced = File::open(log_of(path)).and_then(|log| log.sync_data());
     match synced {
         Err(source) if source.kind() != std::io::ErrorKind::NotFound => Err(Error::Open {
             path: path.to_owned(),
@@ -247,6 +253,28 @@ pub fn sync(path: &Path) -> Result<(), Error> {
         }),
         Ok(()) | Err(_) => Ok(()),
     }
+}
+
+/// Moves the write-ahead log of the journal at `path` into the file, where it has
+/// become large; from any thread, beside the one that writes, which goes on meanwhile.
+///
+/// # Errors
+/// Where the disk fails.
+pub fn checkpoint(path: &Path) -> Result<(), Error> {
+    let large = std::fs::metadata(log_of(path)).is_ok_and(|log| log.len() >= LARGE_LOG);
+    if large {
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let db = Connection::open_with_flags(path, flags)?;
+        db.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?;
+    }
+    Ok(())
+}
+
+/// The write-ahead log beside a journal.
+fn log_of(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push("-wal");
+    PathBuf::from(name)
 }
 
 fn lock(path: &Path) -> Result<File, Error> {

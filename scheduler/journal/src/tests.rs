@@ -251,6 +251,32 @@ fn runs_are_told_apart() {
     assert_eq!(journal.last_moment().unwrap(), Some(at(101)));
 }
 
+/// The log is moved into the file beside the writer, who goes on, and is kept small.
+#[test]
+fn a_large_log_is_moved_into_the_file() {
+    let (_dir, path) = place();
+    let log = path.with_extension("sqlite-wal");
+    let size = |path: &Path| std::fs::metadata(path).unwrap().len();
+    let mut journal = Journal::open(&path).unwrap();
+    let fill = |journal: &mut Journal| {
+        for n in 0..30 {
+            journal
+                .append_output(at(n), Kind::Alarm, "x", "y".repeat(100_000))
+                .unwrap();
+        }
+    };
+    fill(&mut journal);
+    crate::sync(&path).unwrap();
+    let (large, before) = (size(&log), size(&path));
+    assert!(large > 2_500_000, "{large}");
+    crate::checkpoint(&path).unwrap();
+    assert!(size(&path) > before + 2_500_000);
+    journal.append(at(99), "", &Input::Tick).unwrap();
+    assert!(size(&log) < large, "begun anew");
+    assert_eq!(journal.verify().unwrap().fault, None);
+    crate::checkpoint(&path).unwrap();
+}
+
 fn filled(path: &Path) -> Journal {
     let mut journal = Journal::open(path).unwrap();
     for n in 0..6 {

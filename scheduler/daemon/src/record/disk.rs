@@ -1,0 +1,73 @@
+//! Waiting for the disk, on a thread of its own: what was written is made to
+//! survive a power cut, and the write-ahead log is moved into the file before it
+//! grows. Either may take as long as a bad disk likes.
+
+use std::path::Path;
+use std::sync::mpsc::{RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+/// The log is looked at this often.
+const LOOK: Duration = Duration::from_secs(5);
+
+/// The way to that thread. It ends, with all it was asked for, when this is dropped.
+pub(super) struct Disk {
+    asked: Option<SyncSender<()>>,
+    thread: Option<std::thread::JoinHandle<()>>,
+    fault: Arc<Mutex<Option<String>>>,
+}
+
+impl Disk {
+    /// Starts the thread for the journal at `path`.
+    pub(super) fn start(path: &Path) -> Self {
+        let (asked, inbox) = sync_channel(1);
+        let fault = Arc::new(Mutex::new(None));
+        let (path, said) = (path.to_owned(), Arc::clone(&fault));
+        let thread = std::thread::Builder::new()
+            .name("journal disk".to_owned())
+            .spawn(move || {
+                loop {
+                    let synced = match inbox.recv_timeout(LOOK) {
+                        Ok(()) => leeside_journal::sync(&path),
+                        Err(RecvTimeoutError::Timeout) => Ok(()),
+                        Err(RecvTimeoutError::Disconnected) => return,
+                    };
+                    let done = synced.and_then(|()| leeside_journal::checkpoint(&path));
+                    if let Ok(mut fault) = said.lock() {
+                        *fault = done.err().map(|error| error.to_string());
+                    }
+                }
+            });
+        let thread = thread
+            .map_err(|error| tracing::error!(%error, "no thread for the disk"))
+            .ok();
+        Self {
+            asked: Some(asked),
+            thread,
+            fault,
+        }
+    }
+
+    /// Asks that everything written so far survives a power cut.
+    pub(super) fn sync(&self) {
+        if let Some(asked) = &self.asked {
+            // Full: one that has not begun yet will do for this as well.
+            let _ = asked.try_send(());
+        }
+    }
+
+    /// What was wrong when the disk was last asked.
+    pub(super) fn fault(&self) -> Option<String> {
+        self.fault.lock().map_or(None, |fault| fault.clone())
+    }
+}
+
+impl Drop for Disk {
+    fn drop(&mut self) {
+        self.asked = None;
+        if let Some(thread) = self.thread.take() {
+            // A panic there has been printed by the runtime already.
+            let _ = thread.join();
+        }
+    }
+}
