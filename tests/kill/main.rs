@@ -83,11 +83,7 @@ fn run(plan: &Plan) -> ExitCode {
     let mosquitto = Mosquitto::open(scratch.path());
     let house = House::new(mosquitto.port, &plan.program);
     let listener = Listener::with(mosquitto.port, None, "quick/group/#");
-    // A trap: what the broker keeps says that all is calm.
-    for sensor in weather::SENSORS {
-        listener.say_retained(&format!("quick/sensor/{sensor}"), building::wind_of(1.0));
-    }
-    listener.say_retained("quick/sensor/rain", "{\"value\":0}");
+    set_trap(&listener);
     let building = Building::that_speaks(&listener, EVERY);
     let mut rng = Rng::new(plan.seed);
     let mut weather = Weather::new();
@@ -184,6 +180,14 @@ fn run(plan: &Plan) -> ExitCode {
         keep(&house);
         ExitCode::FAILURE
     }
+}
+
+/// What the broker keeps says that all is calm.
+fn set_trap(listener: &Listener) {
+    for sensor in weather::SENSORS {
+        listener.say_retained(&format!("quick/sensor/{sensor}"), building::wind_of(1.0));
+    }
+    listener.say_retained("quick/sensor/rain", "{\"value\":0}");
 }
 
 /// Leaves the journal where it can be looked at.
