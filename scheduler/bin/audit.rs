@@ -46,15 +46,12 @@ enum Format {
 /// Audits and prints. Exit codes: 0 well, 1 the run failed or was stopped, 2 site
 /// file, weather or span are broken, 3 a device was exposed longer than allowed.
 pub(crate) fn run(args: &AuditArgs) -> anyhow::Result<ExitCode> {
-    const STEPS: f64 = 1_000.0;
     let site = args.span.site(&args.site)?;
     let setting = args.span.setting(&site, PlantKind::Simulated)?;
     let head = Head::of(&setting, &site.fingerprint);
     let audit = {
-        let progress = Progress::over(1_000);
-        audit(&setting, args.faults, &|share| {
-            progress.at(whole(share * STEPS))
-        })?
+        let progress = Progress::over_the_whole();
+        audit(&setting, args.faults, &|share| progress.part(share))?
     };
     let told = match args.format {
         Format::Text => text(&setting.model, &head, &audit),
@@ -68,14 +65,4 @@ pub(crate) fn run(args: &AuditArgs) -> anyhow::Result<ExitCode> {
     } else {
         ExitCode::SUCCESS
     })
-}
-
-/// A position of the progress bar.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a share of a thousand"
-)]
-fn whole(steps: f64) -> u64 {
-    steps.max(0.0) as u64
 }

@@ -7,7 +7,6 @@ use crate::exit::{Broken, FINDINGS};
 use anyhow::Context;
 use clap::{Args, ValueEnum};
 use leeside_config::Site;
-use leeside_core::time::{HOUR, Wall};
 use leeside_dryrun::diff::{Behaviour, KeyChange, compare, differs, files, json, keys, text};
 use leeside_dryrun::replay::{PlantKind, Setting, Stopped};
 use leeside_dryrun::report::Head;
@@ -19,7 +18,8 @@ use std::process::ExitCode;
 /// Replays both site files over the same weather and holds their movements
 /// against each other: added, removed, shifted, to another pose, for another
 /// cause; by group and by what decided; with the hours shaded, locked and in
-/// refuge before and after. Exit code 3 when the behaviour differs.
+/// refuge and the seconds exposed in storms before and after. Exit code 3 when
+/// the behaviour differs.
 #[derive(Args, Debug)]
 pub(crate) struct DiffArgs {
     /// The site file as it was
@@ -79,11 +79,10 @@ pub(crate) fn run(args: DiffArgs) -> anyhow::Result<ExitCode> {
 
 /// Both replays at the same time.
 fn both(was: &Setting, now: &Setting) -> Result<(Behaviour, Behaviour), Stopped> {
-    let days = |at: Wall| u64::try_from((at.0 - was.from.0) / (24 * HOUR)).unwrap_or(0);
-    let progress = Progress::over(days(was.to));
+    let progress = Progress::over_the_whole();
     std::thread::scope(|threads| {
-        let other = threads.spawn(|| Behaviour::of(now, &mut |at| progress.at(days(at))));
-        let before = Behaviour::of(was, &mut |at| progress.at(days(at)))?;
+        let other = threads.spawn(|| Behaviour::of(now, &|share| progress.part(share)));
+        let before = Behaviour::of(was, &|share| progress.part(share))?;
         match other.join() {
             Ok(after) => Ok((before, after?)),
             Err(panic) => std::panic::resume_unwind(panic),

@@ -1,5 +1,6 @@
 //! Exit codes, the same for every verb.
 
+use leeside_dryrun::replay::Stopped;
 use std::process::ExitCode;
 
 /// The run failed.
@@ -28,7 +29,16 @@ pub(crate) fn code(outcome: anyhow::Result<ExitCode>) -> ExitCode {
         Ok(code) => code,
         Err(error) => {
             eprintln!("leeside: {error:#}");
-            let broken = error.chain().any(|cause| cause.is::<Broken>());
+            // That weather and site do not fit shows only where both are at hand.
+            let unfit = |cause: &(dyn std::error::Error + 'static)| {
+                matches!(
+                    cause.downcast_ref::<Stopped>(),
+                    Some(Stopped::NoSensor(..) | Stopped::Step(_))
+                )
+            };
+            let broken = error
+                .chain()
+                .any(|cause| cause.is::<Broken>() || unfit(cause));
             ExitCode::from(if broken { BROKEN } else { FAILED })
         }
     }

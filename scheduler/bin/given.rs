@@ -34,9 +34,6 @@ pub(crate) fn site(path: &Path, year: i32) -> anyhow::Result<Site> {
     })
 }
 
-/// The word for made-up weather in place of a file.
-pub(crate) const CLEAR_SKY_CALM: &str = "clear-sky-calm";
-
 /// A moment as it was written: with an offset (RFC 3339), or local to the site.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Moment {

@@ -20,6 +20,7 @@ mod reload;
 mod run;
 mod sun;
 mod tune;
+mod weather;
 mod why;
 
 use clap::{CommandFactory, Parser, Subcommand};

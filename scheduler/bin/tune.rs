@@ -43,7 +43,6 @@ pub(crate) struct TuneArgs {
 /// Sweeps and prints. Exit codes: 0 well, 1 the run failed or was stopped, 2 what
 /// was given is broken.
 pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
-    const STEPS: f64 = 1_000.0;
     let site = args.span.site(&args.site)?;
     let model = &site.model;
     let facade = model.facade_named(&args.facade).ok_or_else(|| {
@@ -74,10 +73,8 @@ pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
     let setting = args.span.setting(&site, PlantKind::Ideal)?;
     let head = Head::of(&setting, &site.fingerprint);
     let tried = {
-        let progress = Progress::over(1_000);
-        tune(&setting, facade, &sweeps, &|share| {
-            progress.at(whole(share * STEPS))
-        })?
+        let progress = Progress::over_the_whole();
+        tune(&setting, facade, &sweeps, &|share| progress.part(share))?
     };
     let mut text = format!(
         "{}, facade {}, {} to {}\nweather: {}\nfingerprint: {}\n",
@@ -102,14 +99,4 @@ pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
         write_to(Some(path), |out| Ok(out.write_all(picture.as_bytes())?))?;
     }
     Ok(ExitCode::SUCCESS)
-}
-
-/// A position of the progress bar.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a share of a thousand"
-)]
-fn whole(steps: f64) -> u64 {
-    steps.max(0.0) as u64
 }

@@ -3,15 +3,16 @@
 
 use crate::exit::Broken;
 use crate::given::{self, Moment};
+use crate::weather::{Given, WeatherArgs, step_ms};
 use anyhow::Context;
 use chrono_tz::IANA_TZDB_VERSION;
 use clap::{ArgGroup, Args, ValueEnum};
 use leeside_config::Site;
 use leeside_core::ids::RoomId;
-use leeside_core::time::{MINUTE, Wall};
-use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
+use leeside_core::time::Wall;
+use leeside_dryrun::replay::{Occupancy, PlantKind, Setting};
 use leeside_dryrun::report::Head;
-use leeside_dryrun::weather::{Weather, moment, read};
+use leeside_dryrun::weather::{Series, Weather, moment};
 use leeside_dryrun::why::{
     AROUND_MS, Basis, Lived, LivedError, Story, WhyError, complaint, complaint_json,
     complaint_plain, complaint_text, json, plain, text, why,
@@ -50,11 +51,10 @@ pub(crate) struct WhyArgs {
     /// Until this moment
     #[arg(long, value_name = "B", value_parser = Moment::read, requires = "room")]
     to: Option<Moment>,
-    /// Weather: a TMY3, EPW or CSV file (gzip too) [default: a made-up clear and calm sky]
-    #[arg(long, value_name = "FILE", conflicts_with = "journal")]
-    weather: Option<PathBuf>,
+    #[command(flatten)]
+    weather: WeatherArgs,
     /// What the service recorded
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["weather", "gusts"])]
     journal: Option<PathBuf>,
     /// A few sentences for a tenant
     #[arg(long)]
@@ -130,17 +130,21 @@ impl Question {
 }
 
 fn from_weather(args: &WhyArgs, site: &Site, question: &Question) -> anyhow::Result<String> {
-    let (must, wanted) = question.spans();
-    let (sky, (from, to)) = match &args.weather {
-        Some(file) if file.as_os_str() != given::CLEAR_SKY_CALM => rows(file, must, wanted)?,
-        Some(_) | None => (Sky::ClearAndCalm, wanted),
-    };
+    let (must, (mut from, mut to)) = question.spans();
+    let given = args.weather.read()?.unwrap_or(Given::ClearAndCalm);
+    if let Given::Data(weather, _) = &given
+        && let Weather::Real(series) = weather.as_ref()
+    {
+        let (first, last) = ends(series, must)?;
+        (from, to) = (from.max(first), to.min(last));
+    }
+    let sky = given.over(from, to)?;
     let setting = Setting {
         model: site.model.clone(),
-        sky,
         from,
         to,
-        step_ms: MINUTE,
+        step_ms: step_ms(&sky),
+        sky,
         plant: PlantKind::Ideal,
         occupancy: Occupancy::OFFICE,
     };
@@ -148,34 +152,19 @@ fn from_weather(args: &WhyArgs, site: &Site, question: &Question) -> anyhow::Res
     answer(args, site, &Story::Told(&setting), &basis, question)
 }
 
-/// The rows of a file around a span that it must cover, and the span in which
-/// it has any.
-fn rows(
-    file: &Path,
-    must: (Wall, Wall),
-    wanted: (Wall, Wall),
-) -> anyhow::Result<(Sky, (Wall, Wall))> {
-    let weather = read(file).map_err(|error| Broken(error.to_string()))?;
-    let (mut from, mut to) = wanted;
-    if let Weather::Real(series) = &weather {
-        let first = series.rows.first().map_or(Wall(0), |row| row.start);
-        let last = series.rows.last().map_or(Wall(0), |row| row.end);
-        if must.0 < first || must.1 > last {
-            let what = format!(
-                "{} speaks of {} to {} only: ask for a moment or span within it",
-                file.display(),
-                moment(first),
-                moment(last)
-            );
-            return Err(Broken(what).into());
-        }
-        (from, to) = (from.max(first), to.min(last));
+/// The first and the last moment of a series, which must speak of a span.
+fn ends(series: &Series, must: (Wall, Wall)) -> Result<(Wall, Wall), Broken> {
+    let first = series.rows.first().map_or(Wall(0), |row| row.start);
+    let last = series.rows.last().map_or(Wall(0), |row| row.end);
+    if must.0 < first || must.1 > last {
+        return Err(Broken(format!(
+            "{} speaks of {} to {} only: ask for a moment or span within it",
+            series.about.file,
+            moment(first),
+            moment(last)
+        )));
     }
-    let with_lead_in = weather
-        .over(from.plus(-LEAD_IN_MS), to)
-        .or_else(|_| weather.over(from, to));
-    let series = with_lead_in.map_err(|error| Broken(error.to_string()))?;
-    Ok((Sky::Rows(series), (from, to)))
+    Ok((first, last))
 }
 
 fn from_journal(
@@ -222,10 +211,7 @@ fn answer(
     match question {
         Question::Moment { group, at } => {
             let group = given::group(model, group)?;
-            let why = why(story, group, *at).map_err(|error| match error {
-                WhyError::Outside(_) => anyhow::Error::new(Broken(error.to_string())),
-                WhyError::Stopped(_) | WhyError::Lived(_) => error.into(),
-            })?;
+            let why = why(story, group, *at).map_err(failed)?;
             Ok(match (args.format, args.plain) {
                 (Format::Json, _) => format!("{:#}\n", json(model, basis, &why)),
                 (Format::Text, true) => format!("{}\n", plain(model, basis, &why)),
@@ -234,13 +220,22 @@ fn answer(
         }
         Question::Room { room, from, to } => {
             let room = self::room(site, room)?;
-            let found = complaint(story, model, room, *from, *to)?;
+            let found = complaint(story, model, room, *from, *to).map_err(failed)?;
             Ok(match (args.format, args.plain) {
                 (Format::Json, _) => format!("{:#}\n", complaint_json(model, basis, &found)),
                 (Format::Text, true) => complaint_plain(model, basis, &found),
                 (Format::Text, false) => complaint_text(model, basis, &found),
             })
         }
+    }
+}
+
+/// Why there is no answer; what was given in vain is told apart from what failed.
+fn failed(error: WhyError) -> anyhow::Error {
+    match error {
+        WhyError::Outside(_) => Broken(error.to_string()).into(),
+        WhyError::Stopped(stopped) => stopped.into(),
+        WhyError::Lived(lived) => lived.into(),
     }
 }
 

@@ -20,6 +20,7 @@ mod lockouts;
 mod manual;
 mod next;
 mod run;
+mod schemas;
 mod sun;
 mod support;
 mod why;

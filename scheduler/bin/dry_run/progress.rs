@@ -5,6 +5,9 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+/// Steps of a bar over a share.
+const STEPS: u64 = 1_000;
+
 /// A bar over a run of so many days, and the wish to stop it.
 pub(crate) struct Progress {
     bar: ProgressBar,
@@ -22,6 +25,24 @@ impl Progress {
             bar,
             stop: interrupted(),
         }
+    }
+
+    /// Draws nothing where nobody sits at a terminal.
+    pub(crate) fn over_the_whole() -> Self {
+        Self::over(STEPS)
+    }
+
+    /// So much of the whole is done, 0..1; says whether to go on.
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss,
+        reason = "a share of a thousand"
+    )]
+    pub(crate) fn part(&self, share: f64) -> ControlFlow<()> {
+        // Of two runs side by side the one that is further moves the bar.
+        let done = (share.clamp(0.0, 1.0) * STEPS as f64) as u64;
+        self.at(done.max(self.bar.position()))
     }
 
     /// So many days are done; says whether to go on.

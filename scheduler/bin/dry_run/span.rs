@@ -2,17 +2,14 @@
 
 use crate::exit::Broken;
 use crate::given;
+use crate::weather::{WeatherArgs, step_ms};
 use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveDateTime, NaiveTime};
 use clap::Args;
 use leeside_config::Site;
 use leeside_core::model::Model;
-use leeside_core::time::{MINUTE, SECOND, Wall, to_utc};
-use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
-use leeside_dryrun::weather::{Gusts, read};
-use std::path::{Path, PathBuf};
-
-/// The word for made-up weather in place of a file.
-const CLEAR_SKY_CALM: &str = "clear-sky-calm";
+use leeside_core::time::{Wall, to_utc};
+use leeside_dryrun::replay::{Occupancy, PlantKind, Setting};
+use std::path::Path;
 
 /// Span, weather, and when somebody is in.
 #[derive(Args, Debug)]
@@ -26,14 +23,8 @@ pub(crate) struct SpanArgs {
     /// Last date (included), or local time or moment (excluded)
     #[arg(long, value_name = "B", requires = "from")]
     to: Option<String>,
-    /// Weather: a TMY3, EPW or CSV file (gzip too); clear-sky-calm for a made-up
-    /// sky without clouds, wind and rain; or a made-up storm like
-    /// storm:at=2027-03-14T10:00-04:00,peak=24,rise=2h,fall=3h,shift=40,rain=8,fail=SENSOR@10:14
-    #[arg(long, value_name = "FILE")]
-    weather: Option<PathBuf>,
-    /// Make gusts up within the means of the weather, the same for the same seed
-    #[arg(long, value_name = "seed=N,intensity=0.18")]
-    gusts: Option<String>,
+    #[command(flatten)]
+    weather: WeatherArgs,
     /// When rooms are occupied: always, never, or times on workdays
     #[arg(long, value_name = "WHEN", value_parser = occupancy, default_value = "08:00-18:00")]
     occupied: Occupancy,
@@ -53,27 +44,9 @@ impl SpanArgs {
     /// The replay that is asked for.
     pub(crate) fn setting(&self, site: &Site, plant: PlantKind) -> anyhow::Result<Setting> {
         let (from, to) = self.span(&site.model)?;
-        let Some(file) = &self.weather else {
-            return Err(Broken(format!(
-                "weather is missing: give --weather FILE (TMY3, EPW or CSV), or --weather {CLEAR_SKY_CALM} for \
-                 what sun and timetable alone would do"
-            ))
-            .into());
-        };
-        let mut sky = if file.as_os_str() == CLEAR_SKY_CALM {
-            Sky::ClearAndCalm
-        } else {
-            rows(file, from, to)?
-        };
-        let mut step_ms = MINUTE;
-        if let Sky::Rows(series) = &mut sky {
-            // What comes every few seconds is to be seen every few seconds.
-            step_ms = series.about.resolution_ms.clamp(SECOND, MINUTE);
-            if let Some(gusts) = &self.gusts {
-                let gusts = Gusts::read(gusts).map_err(|error| Broken(error.to_string()))?;
-                *series = gusts.over(series);
-            }
-        }
+        let given = self.weather.read()?.ok_or_else(WeatherArgs::missing)?;
+        let sky = given.over(from, to)?;
+        let step_ms = step_ms(&sky);
         let (model, occupancy) = (site.model.clone(), self.occupied);
         Ok(Setting {
             model,
@@ -118,20 +91,6 @@ impl SpanArgs {
         }
         Ok((from, to))
     }
-}
-
-fn rows(file: &Path, from: Wall, to: Wall) -> anyhow::Result<Sky> {
-    let weather = read(file).map_err(|error| Broken(error.to_string()))?;
-    // The span itself must be there; its lead-in need not.
-    weather
-        .over(from, to)
-        .map_err(|error| Broken(error.to_string()))?;
-    let series = weather
-        .over(from.plus(-LEAD_IN_MS), to)
-        .or_else(|_| weather.over(from, to));
-    Ok(Sky::Rows(
-        series.map_err(|error| Broken(error.to_string()))?,
-    ))
 }
 
 /// One end of the span. A date means its start, or for the last date its end.

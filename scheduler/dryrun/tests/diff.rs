@@ -6,14 +6,14 @@
 mod example;
 
 use leeside_core::output::Word;
-use leeside_dryrun::diff::{Behaviour, How, compare, differs, json, keys, text};
+use leeside_dryrun::diff::{Behaviour, How, Side, compare, differs, json, keys, text};
 use leeside_dryrun::replay::Setting;
 use leeside_dryrun::report::Head;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
 fn behaviour(setting: &Setting) -> Behaviour {
-    Behaviour::of(setting, &mut |_| ControlFlow::Continue(())).unwrap()
+    Behaviour::of(setting, &|_| ControlFlow::Continue(())).unwrap()
 }
 
 #[test]
@@ -44,8 +44,7 @@ fn a_tighter_wind_limit_shows_in_its_group_only_and_as_wind() {
         assert_eq!(of.old == of.new, !mine, "{}", of.name);
     }
     let mine = groups.iter().find(|of| of.name == "meeting room").unwrap();
-    let locked =
-        |of: &Option<(usize, leeside_dryrun::replay::GroupMonth)>| of.as_ref().unwrap().1.locked_ms;
+    let locked = |of: &Option<Side>| of.as_ref().unwrap().account.locked_ms;
     assert!(
         locked(&mine.new) > locked(&mine.old),
         "a tighter limit locks for longer"
@@ -56,7 +55,7 @@ fn a_tighter_wind_limit_shows_in_its_group_only_and_as_wind() {
         .sum();
     assert!(by_wind > 0);
     // The numbers of movements agree with what was added and removed.
-    let moved = |of: &Option<(usize, leeside_dryrun::replay::GroupMonth)>| of.as_ref().unwrap().0;
+    let moved = |of: &Option<Side>| of.as_ref().unwrap().movements;
     assert_eq!(
         moved(&mine.old) + mine.count(How::Added, None),
         moved(&mine.new) + mine.count(How::Removed, None)

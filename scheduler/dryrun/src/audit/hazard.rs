@@ -1,7 +1,7 @@
 //! When the weather was too much for a group, worked out from the rows of the
 //! weather and the rules of the site alone, without asking the core.
 
-use crate::weather::{Row, Series, Values};
+use crate::weather::{Quantity, Row, Series, Values};
 use leeside_core::model::{
     Group, IceRule, Model, Moisture, Refuges, SensorKind, WindLink, WindRule,
 };
@@ -14,14 +14,14 @@ use leeside_core::time::Wall;
 const COLD_SURFACE_K: f64 = 3.0;
 
 /// What may be too much, highest rank first.
-pub(super) const HAZARDS: [Word; 3] = [Word::Wind, Word::Ice, Word::Rain];
+pub(super) const HAZARDS: [Word; 4] = [Word::Wind, Word::Hail, Word::Ice, Word::Rain];
 
 /// An interval of even weather that was too much.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Over {
     pub(super) from: Wall,
     pub(super) to: Wall,
-    /// Wind at the group m/s, temperature °C, rain mm/h.
+    /// Wind at the group m/s, level of hail, temperature °C, rain mm/h.
     pub(super) level: f64,
 }
 
@@ -62,11 +62,11 @@ pub(super) fn worse(hazard: Word, a: f64, b: f64) -> f64 {
 pub(super) fn refuge(refuges: &Refuges, hazard: Word) -> Option<Pose> {
     match hazard {
         Word::Wind => Some(refuges.wind),
+        Word::Hail => refuges.hail,
         Word::Ice => refuges.ice,
         Word::Rain => refuges.rain,
         Word::Service
         | Word::Fire
-        | Word::Hail
         | Word::Door
         | Word::Drive
         | Word::Hand
@@ -93,6 +93,15 @@ pub(super) fn spells(model: &Model, series: &Series, group: &Group, hazard: Word
                 wind(rule, &row.values)
             })
         }),
+        Word::Hail => group.hail.as_ref().map_or_else(Vec::new, |rule| {
+            join(hazard, series, rule.hold_ms, |row, _| {
+                match row.values.hail {
+                    None => Look::Unknown,
+                    Some(hail) if hail >= rule.from => Look::Over(hail),
+                    Some(_) => Look::Calm,
+                }
+            })
+        }),
         Word::Rain => group.rain.as_ref().map_or_else(Vec::new, |rule| {
             join(hazard, series, rule.hold_ms, |row, _| {
                 match row.values.rain {
@@ -104,12 +113,11 @@ pub(super) fn spells(model: &Model, series: &Series, group: &Group, hazard: Word
         }),
         Word::Ice => group.ice.as_ref().map_or_else(Vec::new, |rule| {
             join(hazard, series, rule.hold_ms, |row, rows| {
-                ice(model, rule, row, rows)
+                ice(rule, &frost(model, rule, row, rows, series))
             })
         }),
         Word::Service
         | Word::Fire
-        | Word::Hail
         | Word::Door
         | Word::Drive
         | Word::Hand
@@ -204,39 +212,62 @@ fn factor(link: &WindLink, direction: Option<f64>) -> f64 {
     link.factor * largest
 }
 
-fn ice(model: &Model, rule: &IceRule, row: &Row, rows_before: &[Row]) -> Look {
-    let Some(air) = row.values.temperature else {
-        return Look::Unknown;
-    };
+/// What a row says of frost.
+pub(super) struct Frost {
+    /// Of the sensors that count, the coldest at its worst, °C.
+    pub(super) coldest: Option<f64>,
+    /// Whether there is something to freeze; `None`: nobody knows.
+    pub(super) moist: Option<bool>,
+}
+
+pub(super) fn frost(
+    model: &Model,
+    rule: &IceRule,
+    row: &Row,
+    rows_before: &[Row],
+    series: &Series,
+) -> Frost {
     let surface = |id| model.sensor(id).kind == SensorKind::SurfaceTemperature;
     let colder = if rule.sensors.iter().any(|id| surface(*id)) {
         COLD_SURFACE_K
     } else {
         0.0
     };
-    let coldest = air - colder;
-    let moist = rule.moisture.iter().any(|moisture| match moisture {
-        Moisture::Always => true,
-        Moisture::Humidity { from_pct, .. } => row
-            .values
-            .humidity
-            .is_some_and(|humidity| humidity >= *from_pct),
+    let of = |moisture: &Moisture| match moisture {
+        Moisture::Always => Some(true),
+        Moisture::Humidity { from_pct, .. } => {
+            row.values.humidity.map(|humidity| humidity >= *from_pct)
+        }
         Moisture::Rain { within_ms, .. } => {
             let since = row.start.plus(-within_ms);
             let recent = rows_before
                 .iter()
                 .rev()
                 .take_while(|before| before.end > since);
-            recent
+            let wet = recent
                 .chain([row])
-                .any(|row| row.values.rain.is_some_and(|rain| rain > 0.0))
+                .any(|row| row.values.rain.is_some_and(|rain| rain > 0.0));
+            // Data without any rain are taken as dry, as the replay says.
+            let silent = row.values.rain.is_none() && series.speaks_of(Quantity::Rain);
+            if silent && !wet { None } else { Some(wet) }
         }
-    });
-    if coldest < rule.below_c && moist {
-        Look::Over(coldest)
-    } else if coldest > rule.above_c {
-        Look::Calm
-    } else {
-        Look::Between
+    };
+    let moist = rule.moisture.iter().map(of);
+    Frost {
+        coldest: row.values.temperature.map(|air| air - colder),
+        moist: moist.fold(Some(false), |all, one| match (all, one) {
+            (Some(true), _) | (_, Some(true)) => Some(true),
+            (None, _) | (_, None) => None,
+            (Some(false), Some(false)) => Some(false),
+        }),
+    }
+}
+
+fn ice(rule: &IceRule, frost: &Frost) -> Look {
+    match frost.coldest {
+        None => Look::Unknown,
+        Some(coldest) if coldest < rule.below_c && frost.moist == Some(true) => Look::Over(coldest),
+        Some(coldest) if coldest > rule.above_c => Look::Calm,
+        Some(_) => Look::Between,
     }
 }

@@ -9,21 +9,27 @@
 //! hiding in its own account.
 //!
 //! A *storm* of a group begins with the first reading at or above its limit
-//! (wind), above the rain guard's level (rain), or below the frost limit while
-//! moist (ice), and ends when calm has lasted for the guard's hold time; gaps are
+//! (wind), at or above the hail guard's level, above that of the rain guard, or
+//! below the frost limit while moist (ice), and ends when calm has lasted for the guard's hold time; gaps are
 //! no calm. A device is *exposed* while the weather is too much and it does not
-//! stand in its refuge, unless a higher guard has its own storm and another refuge.
+//! stand in its refuge, unless a higher guard has its own storm and another refuge,
+//! or it is *held* frozen as the site says (`frozen`), which is counted apart.
 
 mod faults;
+mod frozen;
 mod hazard;
-mod report;
+mod json;
+mod text;
 mod watch;
 
-pub use report::{json, text};
+pub use json::json;
+pub(crate) use json::seconds;
+pub use text::text;
 
 use crate::replay::{Setting, Sky, Stopped, replay_in_trouble};
 use crate::weather::Series;
 use faults::{Scenario, scenarios};
+use frozen::{Spans, frozen, held, split};
 use hazard::{HAZARDS, Spell, refuge, spells, worse};
 use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::model::Model;
@@ -47,8 +53,12 @@ pub struct Stay {
     pub in_refuge: Option<Wall>,
     /// Time exposed, ms.
     pub exposed_ms: i64,
-    /// The worst level while it was exposed: wind at the group m/s, °C, mm/h.
+    /// The worst level while it was exposed: wind at the group m/s, level of hail, °C, mm/h.
     pub worst: Option<f64>,
+    /// Time out of its refuge in which it was held frozen by the site's rules, ms.
+    pub held_ms: i64,
+    /// The worst level in that time.
+    pub held_worst: Option<f64>,
 }
 
 /// One storm of one group.
@@ -56,13 +66,13 @@ pub struct Stay {
 pub struct Storm {
     /// The group.
     pub group: GroupId,
-    /// Wind, ice or rain.
+    /// Wind, hail, ice or rain.
     pub hazard: Word,
     /// When the weather was first too much.
     pub start: Wall,
     /// When calm had lasted for the hold time.
     pub end: Wall,
-    /// The worst level: wind at the group m/s, °C, mm/h.
+    /// The worst level: wind at the group m/s, level of hail, °C, mm/h.
     pub worst: f64,
     /// When the guard engaged; earlier than the start where it had before.
     pub engaged: Option<Wall>,
@@ -145,6 +155,16 @@ impl Audit {
             .filter(|stay| stay.device == device)
             .map(|stay| stay.exposed_ms)
             .sum()
+    }
+
+    /// Time that a device was held frozen out of its refuge in all storms of a
+    /// scenario, ms.
+    #[must_use]
+    pub fn held_ms(&self, device: DeviceId, scenario: usize) -> i64 {
+        let storms = &self.shown[scenario].storms;
+        let stays = storms.iter().flat_map(|storm| &storm.devices);
+        let mine = stays.filter(|stay| stay.device == device);
+        mine.map(|stay| stay.held_ms).sum()
     }
 
     /// Whether any device was exposed longer than the site allows.
@@ -241,14 +261,27 @@ fn one(
     for index in 0..model.groups.len() {
         let group = GroupId::of(index);
         let of_group = HAZARDS.map(|hazard| spells(model, series, model.group(group), hazard));
+        let ice = &of_group[HAZARDS.iter().position(|h| *h == Word::Ice).unwrap_or(0)];
+        let frozen = match &model.group(group).ice {
+            Some(rule) => frozen(model, series, rule, ice),
+            None => Spans::new(),
+        };
         for (rank, spells) in of_group.iter().enumerate() {
             let within = spells
                 .iter()
                 .filter(|spell| setting.from <= spell.start() && spell.start() < setting.to);
-            storms
-                .extend(within.map(|spell| {
-                    judge(model, &watch, group, spell, &of_group[..rank], setting.to)
-                }));
+            storms.extend(within.map(|spell| {
+                Judged {
+                    model,
+                    watch: &watch,
+                    group,
+                    higher: &of_group[..rank],
+                    frozen: &frozen,
+                    ice,
+                    to: setting.to,
+                }
+                .storm(spell)
+            }));
         }
     }
     storms.sort_by_key(|storm: &Storm| (storm.start, storm.group, storm.hazard));
@@ -258,23 +291,45 @@ fn one(
     })
 }
 
-/// One storm of one group. `higher` are the storms of the guards above it.
-fn judge(
-    model: &Model,
-    watch: &Watch,
+/// What one group's storms are judged by.
+struct Judged<'a> {
+    model: &'a Model,
+    watch: &'a Watch,
     group: GroupId,
-    spell: &Spell,
-    higher: &[Vec<Spell>],
+    /// Storms of the guards above.
+    higher: &'a [Vec<Spell>],
+    /// When its devices may be frozen, and the storms of its ice guard.
+    frozen: &'a [(Wall, Wall)],
+    ice: &'a [Spell],
+    /// End of the span.
     to: Wall,
-) -> Storm {
-    let (start, end) = (spell.start(), spell.end.min(to));
-    let (engaged, released) = watch.lockout(group, spell.hazard, start, end);
-    let harmed = model.group(group).devices.iter().filter_map(|device| {
-        let refuges = &model.product_of(*device).refuge;
-        Some((*device, refuges, refuge(refuges, spell.hazard)?))
-    });
-    let devices = harmed.map(|(device, refuges, wanted)| {
-        let out = watch.out_of(device, wanted, start, end);
+}
+
+impl Judged<'_> {
+    fn storm(&self, spell: &Spell) -> Storm {
+        let (start, end) = (spell.start(), spell.end.min(self.to));
+        let (engaged, released) = self.watch.lockout(self.group, spell.hazard, start, end);
+        let devices = &self.model.group(self.group).devices;
+        let stays = devices
+            .iter()
+            .filter_map(|device| self.stay(spell, *device, (start, end)));
+        Storm {
+            group: self.group,
+            hazard: spell.hazard,
+            start,
+            end,
+            worst: spell.worst(),
+            engaged,
+            released,
+            devices: stays.collect(),
+        }
+    }
+
+    /// One device; `None` where the hazard does not harm it.
+    fn stay(&self, spell: &Spell, device: DeviceId, (start, end): (Wall, Wall)) -> Option<Stay> {
+        let refuges = &self.model.product_of(device).refuge;
+        let wanted = refuge(refuges, spell.hazard)?;
+        let out = self.watch.out_of(device, wanted, start, end);
         let was_in = out.first().is_none_or(|(from, _)| *from > start);
         let in_refuge = if was_in {
             Some(start)
@@ -282,34 +337,36 @@ fn judge(
             out.first().map(|(_, to)| *to).filter(|at| *at < end)
         };
         let commanded = (!was_in)
-            .then(|| watch.commanded(device, wanted, start, end))
+            .then(|| self.watch.commanded(device, wanted, start, end))
             .flatten();
-        let overruled: Vec<(Wall, Wall)> = higher
+        let overruled: Spans = self
+            .higher
             .iter()
             .flatten()
             .filter(|above| refuge(refuges, above.hazard) != Some(wanted))
             .map(|above| (above.start(), above.end))
             .collect();
-        let (exposed_ms, worst) = exposure(spell, &out, &overruled, to);
-        Stay {
+        let held = held(
+            self.model,
+            self.watch,
+            device,
+            spell.hazard,
+            self.frozen,
+            self.ice,
+        );
+        let (held, out) = split(&out, &held);
+        let (exposed_ms, worst) = exposure(spell, &out, &overruled, self.to);
+        let (held_ms, held_worst) = exposure(spell, &held, &overruled, self.to);
+        Some(Stay {
             device,
             was_in,
             commanded,
             in_refuge,
             exposed_ms,
             worst,
-        }
-    });
-    let devices = devices.collect();
-    Storm {
-        group,
-        hazard: spell.hazard,
-        start,
-        end,
-        worst: spell.worst(),
-        engaged,
-        released,
-        devices,
+            held_ms,
+            held_worst,
+        })
     }
 }
 

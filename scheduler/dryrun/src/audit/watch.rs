@@ -87,6 +87,17 @@ impl Watch {
         out
     }
 
+    /// When a device first sets out within `from..to`.
+    pub(super) fn sets_out(&self, device: DeviceId, from: Wall, to: Wall) -> Option<Wall> {
+        let places = &self.places[device.index()];
+        let first = places.partition_point(|place| place.at < from);
+        let within = places[first..].iter().take_while(|place| place.at < to);
+        within
+            .filter(|place| place.moving)
+            .map(|place| place.at)
+            .next()
+    }
+
     /// The first command that sent a device to `refuge` within `from..to`.
     pub(super) fn commanded(
         &self,

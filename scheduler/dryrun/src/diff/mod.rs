@@ -8,6 +8,8 @@
 //! of the same pose within half an hour (*shifted*), then with the nearest of
 //! another pose within half an hour (*altered*); what is left was *removed* or
 //! *added*.
+//!
+//! Both are audited as well, each by its own limits: how long devices were exposed.
 
 mod keys;
 mod pair;
@@ -16,7 +18,8 @@ mod tell;
 pub use keys::{KeyChange, keys};
 pub use tell::{files, json, text};
 
-use crate::replay::{GroupMonth, Setting, Sink, Stopped, replay};
+use crate::audit::audit;
+use crate::replay::{GroupMonth, PlantKind, Setting, Sink, Stopped, replay};
 use crate::told::Movement;
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
@@ -60,20 +63,38 @@ pub struct GroupBehaviour {
     pub steps: Vec<Step>,
     /// What was counted.
     pub account: GroupMonth,
+    /// What the storm audit shows.
+    pub exposure: Exposure,
+}
+
+/// How long the devices of a group were exposed in all storms of a span, by the
+/// limits of its own site.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Exposure {
+    /// All devices together, ms.
+    pub all_ms: i64,
+    /// The longest of one device in one storm, ms.
+    pub longest_ms: i64,
 }
 
 impl Behaviour {
-    /// Replays a site.
+    /// Replays and audits a site. `progress` is told the part done, 0..1, and may
+    /// stop the run.
     ///
     /// # Errors
     /// [`Stopped`].
     pub fn of(
         setting: &Setting,
-        progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+        progress: &(dyn Fn(f64) -> ControlFlow<()> + Sync),
     ) -> Result<Self, Stopped> {
+        /// The part that the replay takes; the audit's moves every drive.
+        const REPLAY: f64 = 0.4;
         let model = &setting.model;
         let mut steps = Steps(vec![vec![]; model.groups.len()]);
-        let tally = replay(setting, &mut steps, progress)?;
+        let tally = replay(setting, &mut steps, &mut |at| {
+            progress(REPLAY * setting.share(at))
+        })?;
+        let exposures = exposures(setting, &|share| progress(REPLAY + (1.0 - REPLAY) * share))?;
         let groups = model
             .groups
             .iter()
@@ -83,11 +104,33 @@ impl Behaviour {
                 name: group.name.clone(),
                 steps,
                 account: tally.group(GroupId::of(index)),
+                exposure: exposures[index],
             });
         Ok(Self {
             groups: groups.collect(),
         })
     }
+}
+
+/// The exposure of each group while nothing fails.
+fn exposures(
+    setting: &Setting,
+    progress: &(dyn Fn(f64) -> ControlFlow<()> + Sync),
+) -> Result<Vec<Exposure>, Stopped> {
+    let simulated = Setting {
+        plant: PlantKind::Simulated,
+        ..setting.clone()
+    };
+    let audit = audit(&simulated, false, progress)?;
+    let mut exposures = vec![Exposure::default(); setting.model.groups.len()];
+    for storm in &audit.shown[0].storms {
+        let of = &mut exposures[storm.group.index()];
+        for stay in &storm.devices {
+            of.all_ms += stay.exposed_ms;
+            of.longest_ms = of.longest_ms.max(stay.exposed_ms);
+        }
+    }
+    Ok(exposures)
 }
 
 struct Steps(Vec<Vec<Step>>);
@@ -172,15 +215,36 @@ impl Difference {
     }
 }
 
+/// What one group did in one of the sites, in numbers.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Side {
+    /// Movements.
+    pub movements: usize,
+    /// What was counted.
+    pub account: GroupMonth,
+    /// What the storm audit shows.
+    pub exposure: Exposure,
+}
+
+impl Side {
+    fn of(group: &GroupBehaviour) -> Self {
+        Self {
+            movements: group.steps.len(),
+            account: group.account.clone(),
+            exposure: group.exposure,
+        }
+    }
+}
+
 /// One group of both sites, or of one of them.
 #[derive(Clone, Debug)]
 pub struct GroupDiff {
     /// Its name.
     pub name: String,
-    /// Movements and account in the old site; `None` where it has no such group.
-    pub old: Option<(usize, GroupMonth)>,
-    /// Movements and account in the new site.
-    pub new: Option<(usize, GroupMonth)>,
+    /// In the old site; `None` where it has no such group.
+    pub old: Option<Side>,
+    /// In the new site.
+    pub new: Option<Side>,
     /// What differs, in order of time.
     pub differences: Vec<Difference>,
 }
@@ -201,15 +265,14 @@ pub fn compare(old: &Behaviour, new: &Behaviour) -> Vec<GroupDiff> {
     let named = |behaviour: &Behaviour, name: &str| {
         behaviour.groups.iter().position(|group| group.name == name)
     };
-    let account = |group: &GroupBehaviour| (group.steps.len(), group.account.clone());
     let mut all: Vec<GroupDiff> = vec![];
     for was in &old.groups {
         let now = named(new, &was.name).map(|index| &new.groups[index]);
         let differences = paired(&was.steps, now.map_or(&[], |now| &now.steps));
         all.push(GroupDiff {
             name: was.name.clone(),
-            old: Some(account(was)),
-            new: now.map(account),
+            old: Some(Side::of(was)),
+            new: now.map(Side::of),
             differences,
         });
     }
@@ -222,7 +285,7 @@ pub fn compare(old: &Behaviour, new: &Behaviour) -> Vec<GroupDiff> {
         all.push(GroupDiff {
             name: now.name.clone(),
             old: None,
-            new: Some(account(now)),
+            new: Some(Side::of(now)),
             differences,
         });
     }

@@ -1,7 +1,7 @@
 //! What changed, in words and for programs.
 
-use super::{Difference, GroupDiff, How, KeyChange, Step, differs};
-use crate::replay::GroupMonth;
+use super::{Difference, GroupDiff, How, KeyChange, Side, Step, differs};
+use crate::audit::seconds;
 use crate::report::Head;
 use crate::told::{day_and_clock, distance, iso_local, iso_utc, pose_json, wrapped};
 use leeside_core::model::Model;
@@ -54,7 +54,7 @@ pub fn text(
     let all: usize = groups
         .iter()
         .filter_map(|group| group.old.as_ref())
-        .map(|(moved, _)| moved)
+        .map(|side| side.movements)
         .sum();
     let _ = writeln!(
         out,
@@ -63,6 +63,7 @@ pub fn text(
     by_group(&mut out, groups);
     by_cause(&mut out, groups);
     hours(&mut out, groups);
+    exposure(&mut out, groups);
     one_by_one(&mut out, model, groups, count);
     out
 }
@@ -105,9 +106,9 @@ fn by_group(out: &mut String, groups: &[GroupDiff]) {
         .iter()
         .filter(|group| !group.differences.is_empty() || group.old != group.new)
     {
-        let moved = |of: &Option<(usize, GroupMonth)>| {
+        let moved = |of: &Option<Side>| {
             of.as_ref()
-                .map_or_else(|| "none".to_owned(), |(moved, _)| moved.to_string())
+                .map_or_else(|| "none".to_owned(), |side| side.movements.to_string())
         };
         let _ = write!(
             out,
@@ -148,35 +149,83 @@ fn by_cause(out: &mut String, groups: &[GroupDiff]) {
 
 /// Hours before and after, only where they differ.
 fn hours(out: &mut String, groups: &[GroupDiff]) {
-    let width = name_width(groups);
+    let account = |of: &Option<Side>| {
+        of.as_ref().map_or([0; 3], |side| {
+            let of = &side.account;
+            [of.shaded_ms, of.locked_ms, of.refuge_ms]
+        })
+    };
+    let told = |ms| format!("{:.1}", hour(ms));
+    before_and_after(
+        out,
+        groups,
+        &["hours", "shaded", "locked", "in refuge"],
+        account,
+        told,
+    );
+}
+
+/// Seconds exposed before and after, only where they differ.
+fn exposure(out: &mut String, groups: &[GroupDiff]) {
+    let account = |of: &Option<Side>| {
+        of.as_ref().map_or([0; 2], |side| {
+            [side.exposure.all_ms, side.exposure.longest_ms]
+        })
+    };
+    let all = |side: fn(&GroupDiff) -> &Option<Side>| -> i64 {
+        groups.iter().map(|group| account(side(group))[0]).sum()
+    };
+    let told = |ms| format!("{:.0}", seconds(ms));
+    let (before, after) = (all(|group| &group.old), all(|group| &group.new));
     let _ = writeln!(
         out,
-        "\n{:<width$} {:>20} {:>20} {:>20}",
-        "hours", "shaded", "locked", "in refuge"
+        "\nExposed in storms (simulated plant, each site by its own limits): all devices together {} s before, {} s after",
+        told(before),
+        told(after)
     );
-    for group in groups {
-        let (old, new) = (account(group.old.as_ref()), account(group.new.as_ref()));
-        if old == new {
-            continue;
-        }
+    before_and_after(
+        out,
+        groups,
+        &["seconds", "all devices", "longest"],
+        account,
+        told,
+    );
+}
+
+/// A table of what differs before and after; nothing where nothing does.
+fn before_and_after<const N: usize>(
+    out: &mut String,
+    groups: &[GroupDiff],
+    heads: &[&str],
+    account: impl Fn(&Option<Side>) -> [i64; N],
+    told: impl Fn(i64) -> String,
+) {
+    let width = name_width(groups);
+    let differ: Vec<_> = groups
+        .iter()
+        .map(|group| (group, account(&group.old), account(&group.new)))
+        .filter(|(_, old, new)| old != new)
+        .collect();
+    if differ.is_empty() {
+        return;
+    }
+    let _ = write!(out, "\n{:<width$}", heads[0]);
+    for head in &heads[1..] {
+        let _ = write!(out, " {head:>20}");
+    }
+    out.push('\n');
+    for (group, old, new) in differ {
         let _ = write!(out, "{:<width$}", group.name);
         for (before, after) in old.into_iter().zip(new) {
-            let told = if before == after {
-                format!("{:.1}", hour(before))
+            let cell = if before == after {
+                told(before)
             } else {
-                format!("{:.1} -> {:.1}", hour(before), hour(after))
+                format!("{} -> {}", told(before), told(after))
             };
-            let _ = write!(out, " {told:>20}");
+            let _ = write!(out, " {cell:>20}");
         }
         out.push('\n');
     }
-}
-
-/// Shaded, locked, in refuge, ms.
-fn account(of: Option<&(usize, GroupMonth)>) -> [i64; 3] {
-    of.map_or([0; 3], |(_, month)| {
-        [month.shaded_ms, month.locked_ms, month.refuge_ms]
-    })
 }
 
 #[expect(
@@ -291,15 +340,18 @@ fn one_group(model: &Model, group: &GroupDiff) -> Value {
             json!({ "all": group.count(how, None), "by_word": words }),
         )
     });
-    let side = |of: &Option<(usize, GroupMonth)>| {
-        of.as_ref().map(|(moved, month)| {
+    let side = |of: &Option<Side>| {
+        of.as_ref().map(|side| {
+            let month = &side.account;
             json!({
-                "movements": moved,
+                "movements": side.movements,
                 "starts": month.starts,
                 "sunlit_h": rounded(month.sunlit_ms),
                 "shaded_h": rounded(month.shaded_ms),
                 "locked_h": rounded(month.locked_ms),
                 "refuge_h": rounded(month.refuge_ms),
+                "exposed_s": seconds(side.exposure.all_ms),
+                "longest_exposed_s": seconds(side.exposure.longest_ms),
             })
         })
     };

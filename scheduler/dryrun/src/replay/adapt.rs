@@ -42,8 +42,12 @@ pub fn assumptions(setting: &Setting) -> Vec<String> {
         Sky::Rows(series) => of_rows(&mut words, model, series),
     }
     let has = |kind| model.sensors.iter().any(|sensor| sensor.kind == kind);
-    if has(SensorKind::Hail) {
-        words.push("hail: assumed none, no weather file speaks of it".to_owned());
+    let hail = match &setting.sky {
+        Sky::ClearAndCalm => false,
+        Sky::Rows(series) => series.speaks_of(Quantity::Hail),
+    };
+    if has(SensorKind::Hail) && !hail {
+        words.push("no hail in the data: assumed none, the hail guard is not exercised".to_owned());
     }
     if has(SensorKind::RoomTemperature) {
         words.push("room temperatures are not known: heat in or out is not exercised".to_owned());

@@ -28,6 +28,7 @@ const CALM: Values = Values {
     direction: None,
     rain: Some(0.0),
     pressure: None,
+    hail: Some(0.0),
 };
 
 /// Feeds a site's sensors.
@@ -42,6 +43,7 @@ pub struct Feed<'a> {
     /// The row that speaks of the moment looked at, or the next one.
     row: usize,
     rain_in_data: bool,
+    hail_in_data: bool,
     /// True and apparent sun.
     sun: (Sun, Sun),
     /// Irradiance above the air, and the UTC day for which it holds.
@@ -64,8 +66,8 @@ impl<'a> Feed<'a> {
             north: 0.0,
             up: -1.0,
         };
-        let rain_in_data = match sky {
-            Sky::Rows(series) => series.speaks_of(Quantity::Rain),
+        let in_data = |quantity| match sky {
+            Sky::Rows(series) => series.speaks_of(quantity),
             Sky::ClearAndCalm => true,
         };
         Self {
@@ -74,7 +76,8 @@ impl<'a> Feed<'a> {
             lit: vec![false; model.facades.len()],
             readings: Vec::with_capacity(model.sensors.len()),
             row: 0,
-            rain_in_data,
+            rain_in_data: in_data(Quantity::Rain),
+            hail_in_data: in_data(Quantity::Hail),
             sun: (below, below),
             extra: (i64::MIN, 0.0),
             sky,
@@ -125,6 +128,7 @@ impl<'a> Feed<'a> {
                     })
                     .map(Sample::Value)
                 }
+                SensorKind::Hail if self.hail_in_data => values.hail.map(Sample::Value),
                 SensorKind::Hail => Some(Sample::Value(0.0)),
                 SensorKind::Temperature => values.temperature.map(Sample::Value),
                 SensorKind::Humidity => values.humidity.map(Sample::Value),

@@ -87,6 +87,19 @@ pub struct Setting {
     pub occupancy: Occupancy,
 }
 
+impl Setting {
+    /// The part of the span that lies before a moment, 0..1.
+    #[must_use]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "a century is 3e12 ms, far below 2^53"
+    )]
+    pub fn share(&self, at: Wall) -> f64 {
+        let (done, all) = (at.0 - self.from.0, self.to.0 - self.from.0);
+        (done as f64 / all.max(1) as f64).clamp(0.0, 1.0)
+    }
+}
+
 /// Takes what comes out of a replay, in order of time.
 pub trait Sink {
     /// A command that is not only repeated.

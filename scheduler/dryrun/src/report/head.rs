@@ -35,6 +35,8 @@ pub struct Head {
     pub weather_file: Option<String>,
     /// SHA-256 of the weather file.
     pub weather_sha256: Option<String>,
+    /// Seed and intensity of gusts made up within its means.
+    pub synthetic_gusts: Option<String>,
     /// Program and version.
     pub program: String,
     /// Version of the zone data.
@@ -82,6 +84,7 @@ impl Head {
             site_sha256: site_sha256.to_owned(),
             weather_file: None,
             weather_sha256: None,
+            synthetic_gusts: None,
             program: concat!("leeside ", env!("CARGO_PKG_VERSION")).to_owned(),
             zone_data: IANA_TZDB_VERSION.to_owned(),
             source: "made up: clear sky, calm, dry, 20 °C".to_owned(),
@@ -102,6 +105,10 @@ impl Head {
         if let Sky::Rows(series) = &setting.sky {
             head.weather_file = Some(series.about.file.clone());
             head.weather_sha256 = Some(series.about.sha256.clone());
+            head.synthetic_gusts = series
+                .about
+                .gusts
+                .map(|gusts| format!("seed {}, intensity {}", gusts.seed, gusts.intensity));
             head.source.clone_from(&series.about.source);
             head.resolution = duration(series.about.resolution_ms);
             head.rows = series
@@ -144,8 +151,12 @@ impl Head {
             .as_deref()
             .map_or("made up", |sha| &sha[..12.min(sha.len())]);
         let site = &self.site_sha256[..12.min(self.site_sha256.len())];
+        let gusts = self
+            .synthetic_gusts
+            .as_ref()
+            .map_or_else(String::new, |gusts| format!(", synthetic gusts {gusts}"));
         format!(
-            "site {site}, weather {weather}, {}, zone data {}",
+            "site {site}, weather {weather}{gusts}, {}, zone data {}",
             self.program, self.zone_data
         )
     }

@@ -12,8 +12,8 @@ use std::fmt::{self, Write as _};
 /// Lines are wrapped at this width.
 const WIDTH: usize = 100;
 
-/// The summary: what it rests on, then the span by month, by group, and each
-/// month by group.
+/// The summary: what it rests on, then the span by month, by group, and where it
+/// has several months each of them by group.
 #[must_use]
 pub fn summary(model: &Model, head: &Head, tally: &Tally) -> String {
     let mut out = String::new();
@@ -28,8 +28,11 @@ fn write_all(out: &mut String, model: &Model, head: &Head, tally: &Tally) -> fmt
     by_month(out, tally, &words)?;
     by_group(out, model, tally, &words)?;
     alarms(out, tally)?;
-    for month in &tally.months {
-        one_month(out, model, month, &words)?;
+    // The only month of a short span stands there already.
+    if tally.months.len() > 1 {
+        for month in &tally.months {
+            one_month(out, model, month, &words)?;
+        }
     }
     Ok(())
 }
@@ -194,6 +197,9 @@ fn by_month(out: &mut String, tally: &Tally, words: &Words) -> fmt::Result {
         words.counts(out, &of.movements);
         writeln!(out, "  {}", busiest_words(month.busiest.as_ref(), words))?;
         all.add(&of);
+    }
+    if tally.months.len() == 1 {
+        return Ok(());
     }
     let _ = write!(out, "{:<9} {:>7}", "all", dash(all.moved()));
     words.counts(out, &all.movements);

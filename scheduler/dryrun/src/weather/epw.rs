@@ -292,6 +292,7 @@ fn lay_out(text: &Text, mut heading: Heading, records: &[Record]) -> Result<Weat
         sha256: text.sha256.clone(),
         source: format!("EPW, {} {}", heading.source, heading.place.name),
         place: Some(heading.place.clone()),
+        gusts: None,
         resolution_ms: HOUR,
         notes: std::mem::take(&mut heading.notes),
     };

@@ -82,17 +82,24 @@ impl Gusts {
         Ok(Self { seed, intensity })
     }
 
+    /// Whether gusts are made up in a row: it has a mean of more than a minute.
+    #[must_use]
+    pub const fn fit(row: &Row) -> bool {
+        row.values.mean.is_some() && row.end.0 - row.start.0 > MINUTE
+    }
+
     /// The series with gusts.
     #[must_use]
     pub fn over(self, series: &Series) -> Series {
         let mut rows = Vec::new();
         for row in &series.rows {
             match row.values.mean {
-                Some(mean) if row.end.0 - row.start.0 > MINUTE => self.row(row, mean, &mut rows),
+                Some(mean) if Self::fit(row) => self.row(row, mean, &mut rows),
                 _ => rows.push(*row),
             }
         }
         let mut about = series.about.clone();
+        about.gusts = Some(self);
         about.source = format!("{}; synthetic gusts, seed {}", about.source, self.seed);
         about.notes.insert(
             0,
@@ -240,6 +247,7 @@ mod tests {
             sha256: String::new(),
             source: String::new(),
             place: None,
+            gusts: None,
             resolution_ms: HOUR,
             notes: vec![],
         };

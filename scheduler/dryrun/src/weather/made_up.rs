@@ -14,6 +14,7 @@
 //! | `from` | where the wind comes from before, degrees, N = 0, clockwise | 240 |
 //! | `shift` | by how much it veers (or, negative, backs) from beginning to end, degrees | 0 |
 //! | `rain` | mm/h while it lasts | 0 |
+//! | `hail` | how long it hails, from the worst on | none |
 //! | `air` | air temperature, °C | 12 |
 //! | `step` | from value to value: `1s` to `1h` | 1m |
 //! | `fail` | sensor@when, silent from then on; `fail=mast slip@10:14 stuck` or `zero` for others; may be repeated | none fails |
@@ -57,6 +58,7 @@ pub struct Storm {
     from_deg: f64,
     shift_deg: f64,
     rain: f64,
+    hail_ms: i64,
     air: f64,
     fails: Vec<Fails>,
 }
@@ -126,6 +128,7 @@ pub(super) fn storm(text: &str) -> Result<Storm, WeatherError> {
             sha256: sha256_hex(text.as_bytes()),
             source: format!("made up: {text}"),
             place: None,
+            gusts: None,
             resolution_ms: step_ms,
             notes: vec![
                 "the storm is made up, and with it wind, rain and temperature of the whole span"
@@ -141,12 +144,13 @@ pub(super) fn storm(text: &str) -> Result<Storm, WeatherError> {
         from_deg: number("from", Some(240.0), (0.0, 360.0))?,
         shift_deg: number("shift", Some(0.0), (-180.0, 180.0))?,
         rain: number("rain", Some(0.0), (0.0, 500.0))?,
+        hail_ms: length("hail", 0)?,
         air: number("air", Some(12.0), (-60.0, 60.0))?,
         fails,
     })
 }
 
-const KEYS: [&str; 12] = [
+const KEYS: [&str; 13] = [
     "at",
     "peak",
     "rise",
@@ -156,6 +160,7 @@ const KEYS: [&str; 12] = [
     "from",
     "shift",
     "rain",
+    "hail",
     "air",
     "step",
     "fail",
@@ -230,6 +235,7 @@ impl Storm {
             gust: Some((mean * self.gustiness).min(self.peak.max(base * self.gustiness))),
             direction: Some(direction),
             rain: Some(if strength > 0.0 { self.rain } else { 0.0 }),
+            hail: Some(f64::from(u8::from(before <= 0 && -before < self.hail_ms))),
             ..Values::default()
         }
     }
@@ -343,6 +349,12 @@ mod tests {
         close(at(3, 0).direction, 30.0);
         close(at(-1, 0).rain, 8.0);
         close(at(-3, 0).rain, 0.0);
+        let storm = self::storm("storm:at=2027-03-14T14:00Z,peak=24,hail=10m").unwrap();
+        let hail = |m: i64| storm.values(storm.at.plus(m * MINUTE)).hail;
+        assert_eq!(
+            [-1, 0, 9, 10].map(hail),
+            [Some(0.0), Some(1.0), Some(1.0), Some(0.0)]
+        );
     }
 
     #[test]
@@ -363,8 +375,8 @@ mod tests {
                 "rise: expected a length like 30s",
             ),
             (
-                "storm:at=2027-03-14T10:00Z,peak=24,hail=2",
-                "there is no key \"hail\"",
+                "storm:at=2027-03-14T10:00Z,peak=24,snow=2",
+                "there is no key \"snow\"",
             ),
             (
                 "storm:at=2027-03-14T10:00Z,peak=24,peak=25",

@@ -11,7 +11,7 @@
 //! label = "start"             # the time names the "start" or the "end" of what the row speaks of
 //! step = "10min"              # how long that is; left out: the commonest distance of rows
 //!
-//! [columns.mean]              # mean, gust, direction, rain, temperature, humidity, pressure, ghi, dni, dhi
+//! [columns.mean]              # mean, gust, direction, rain, hail, temperature, humidity, pressure, ghi, dni, dhi
 //! column = "ws_avg"
 //! unit = "km/h"               # never left out
 //! ```
@@ -79,7 +79,7 @@ impl Unit {
         }
     }
 
-    /// A value in our unit (m/s, degrees, mm/h, °C, %, hPa, W/m²).
+    /// A value in our unit (m/s, degrees, mm/h, °C, %, hPa, W/m², level of hail).
     pub(super) fn to_ours(self, value: f64) -> f64 {
         (value - self.offset) * self.factor
     }
@@ -122,6 +122,7 @@ impl Unit {
             Unit::scaled("kPa", 10.0),
         ];
         const IRRADIANCE: [Unit; 2] = [Unit::scaled("W/m2", 1.0), Unit::scaled("kW/m2", 1000.0)];
+        const HAIL: [Unit; 2] = [Unit::scaled("0/1", 1.0), Unit::scaled("level", 1.0)];
         const ANGLE: [Unit; 1] = [Unit::scaled("deg", 1.0)];
         match quantity {
             Quantity::Ghi | Quantity::Dni | Quantity::Dhi => &IRRADIANCE,
@@ -131,6 +132,7 @@ impl Unit {
             Quantity::Direction => &ANGLE,
             Quantity::Rain => &RAIN,
             Quantity::Pressure => &PRESSURE,
+            Quantity::Hail => &HAIL,
         }
     }
 
@@ -143,7 +145,7 @@ impl Unit {
 }
 
 /// Headings that say by themselves what they mean.
-const SELF_EXPLAINING: [(&str, Quantity, &str); 10] = [
+const SELF_EXPLAINING: [(&str, Quantity, &str); 11] = [
     ("mean_ms", Quantity::Mean, "m/s"),
     ("gust_ms", Quantity::Gust, "m/s"),
     ("wind_dir_deg", Quantity::Direction, "deg"),
@@ -151,6 +153,7 @@ const SELF_EXPLAINING: [(&str, Quantity, &str); 10] = [
     ("temp_C", Quantity::Temperature, "degC"),
     ("humidity_pct", Quantity::Humidity, "%"),
     ("pressure_hPa", Quantity::Pressure, "hPa"),
+    ("hail_level", Quantity::Hail, "level"),
     ("ghi_wm2", Quantity::Ghi, "W/m2"),
     ("dni_wm2", Quantity::Dni, "W/m2"),
     ("dhi_wm2", Quantity::Dhi, "W/m2"),
@@ -191,7 +194,7 @@ struct WrittenColumn {
 }
 
 /// Names under `[columns]`.
-const NAMES: [(&str, Quantity); 10] = [
+const NAMES: [(&str, Quantity); 11] = [
     ("mean", Quantity::Mean),
     ("gust", Quantity::Gust),
     ("direction", Quantity::Direction),
@@ -199,6 +202,7 @@ const NAMES: [(&str, Quantity); 10] = [
     ("temperature", Quantity::Temperature),
     ("humidity", Quantity::Humidity),
     ("pressure", Quantity::Pressure),
+    ("hail", Quantity::Hail),
     ("ghi", Quantity::Ghi),
     ("dni", Quantity::Dni),
     ("dhi", Quantity::Dhi),

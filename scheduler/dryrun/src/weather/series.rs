@@ -1,6 +1,7 @@
 //! What weather files become: rows of values, each speaking of an interval.
 
 use super::WeatherError;
+use super::gusts::Gusts;
 use super::made_up::{Fails, Storm};
 use super::typical::Typical;
 use leeside_core::time::{HOUR, MINUTE, SECOND, Wall};
@@ -28,6 +29,8 @@ pub struct Values {
     pub rain: Option<f64>,
     /// Station pressure, hPa.
     pub pressure: Option<f64>,
+    /// Hail as a sensor or warning service says it: 0 none, 1 hail, or a level.
+    pub hail: Option<f64>,
 }
 
 impl Values {
@@ -45,6 +48,7 @@ impl Values {
             Quantity::Direction => self.direction,
             Quantity::Rain => self.rain,
             Quantity::Pressure => self.pressure,
+            Quantity::Hail => self.hail,
         }
     }
 
@@ -61,6 +65,7 @@ impl Values {
             Quantity::Direction => &mut self.direction,
             Quantity::Rain => &mut self.rain,
             Quantity::Pressure => &mut self.pressure,
+            Quantity::Hail => &mut self.hail,
         } = value;
     }
 }
@@ -88,11 +93,13 @@ pub enum Quantity {
     Rain,
     /// Pressure.
     Pressure,
+    /// Hail.
+    Hail,
 }
 
 impl Quantity {
     /// All of them.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Ghi,
         Self::Dni,
         Self::Dhi,
@@ -103,6 +110,7 @@ impl Quantity {
         Self::Direction,
         Self::Rain,
         Self::Pressure,
+        Self::Hail,
     ];
 
     /// In words.
@@ -119,6 +127,7 @@ impl Quantity {
             Self::Direction => "wind direction",
             Self::Rain => "rain",
             Self::Pressure => "pressure",
+            Self::Hail => "hail",
         }
     }
 }
@@ -167,6 +176,8 @@ pub struct About {
     pub place: Option<Place>,
     /// Usual length of a row, ms.
     pub resolution_ms: i64,
+    /// How gusts were made up within its means.
+    pub gusts: Option<Gusts>,
     /// How it had to be read, and what it cannot say.
     pub notes: Vec<String>,
 }

@@ -75,6 +75,7 @@ pub(super) fn parse(text: &Text, described: Option<Mapping>) -> Result<Weather, 
             .or(comment)
             .unwrap_or_else(|| format!("CSV file {}", text.name)),
         place: None,
+        gusts: None,
         resolution_ms,
         notes: vec![mapping.note(resolution_ms)],
     };

@@ -120,6 +120,7 @@ pub(super) fn read(text: &Text) -> Result<Weather, WeatherError> {
         sha256: text.sha256.clone(),
         source: format!("TMY3 typical year, station {station} {}", place.name),
         place: Some(place),
+        gusts: None,
         resolution_ms: HOUR,
         notes,
     };

@@ -38,6 +38,7 @@ pub(crate) fn weather() -> Series {
             direction: None,
             rain: Some(if within(at, rain) { 6.0 } else { 0.0 }),
             pressure: None,
+            hail: None,
         };
         (at, values)
     });
@@ -46,6 +47,7 @@ pub(crate) fn weather() -> Series {
         sha256: "0".repeat(64),
         source: "made up for this test".to_owned(),
         place: None,
+        gusts: None,
         resolution_ms: 600_000,
         notes: vec![],
     };
