@@ -1,5 +1,6 @@
 //! `leeside dry-run`: a span of time on paper.
 
+mod lived;
 pub(crate) mod progress;
 pub(crate) mod span;
 
@@ -28,6 +29,10 @@ pub(crate) struct DryRunArgs {
     site: PathBuf,
     #[command(flatten)]
     span: SpanArgs,
+    /// Tell what the service recorded in this journal, instead of replaying weather:
+    /// what was lived through, decided anew and held against what was recorded
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["weather", "gusts", "plant", "occupied"])]
+    journal: Option<PathBuf>,
     /// What carries the commands out
     #[arg(long, value_enum, default_value_t = Plant::Ideal)]
     plant: Plant,
@@ -62,9 +67,13 @@ enum Format {
 }
 
 /// Replays and prints. Exit codes: 0 well, 1 the run failed or was stopped,
-/// 2 site file, weather or span are broken.
+/// 2 site file, weather or span are broken, 3 a journal tells otherwise than it is
+/// decided now.
 pub(crate) fn run(args: &DryRunArgs) -> anyhow::Result<ExitCode> {
     let site = args.span.site(&args.site)?;
+    if let Some(journal) = &args.journal {
+        return lived::run(args, &site, journal);
+    }
     let plant = match args.plant {
         Plant::Ideal => PlantKind::Ideal,
         Plant::Simulated => PlantKind::Simulated,
@@ -72,9 +81,18 @@ pub(crate) fn run(args: &DryRunArgs) -> anyhow::Result<ExitCode> {
     let setting = args.span.setting(&site, plant)?;
     let head = Head::of(&setting, &site.fingerprint);
     write_to(args.output.as_deref(), |out| {
-        write(args.format, &setting, &head, out)
+        write(args.format, &setting, &head, out, &|sink| {
+            let progress = Progress::over(days(&setting, setting.to));
+            let told = |at| progress.at(days(&setting, at));
+            Ok(replay(&setting, sink, &mut |at| told(at))?)
+        })
     })?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// Days from the begin of the span.
+fn days(setting: &Setting, at: Wall) -> u64 {
+    u64::try_from((at.0 - setting.from.0) / (24 * HOUR)).unwrap_or(0)
 }
 
 /// Writes to a file that is there whole or not at all, or to standard output,
@@ -107,46 +125,42 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
     })
 }
 
+/// Runs the story through the sink of a format. `told` tells it, with a progress bar
+/// that Ctrl-C stops.
 fn write(
     format: Format,
     setting: &Setting,
     head: &Head,
     out: &mut dyn Write,
+    told: &dyn Fn(&mut dyn Sink) -> anyhow::Result<Tally>,
 ) -> anyhow::Result<()> {
     match format {
         Format::Text => {
-            let tally = replayed(setting, &mut Nothing)?;
+            let tally = told(&mut Nothing)?;
             out.write_all(summary(&setting.model, head, &tally).as_bytes())?;
         }
         Format::Csv => {
             let mut sink = CsvSink::new(&mut *out, head)?;
-            replayed(setting, &mut sink)?;
+            told(&mut sink)?;
             sink.finish()?;
         }
         Format::Json => {
             let mut sink = JsonSink::new(&mut *out, head)?;
-            let tally = replayed(setting, &mut sink)?;
+            let tally = told(&mut sink)?;
             sink.finish(&setting.model, &tally)?;
         }
         Format::Ics => {
             let (from, to) = (setting.from, setting.to);
             let mut sink = IcsSink::new(&mut *out, head, &setting.model, from, to);
-            replayed(setting, &mut sink)?;
+            told(&mut sink)?;
             sink.finish(&setting.model)?;
         }
         Format::Html => {
             let mut sink = HtmlReport::new(setting, head);
-            let tally = replayed(setting, &mut sink)?;
+            let tally = told(&mut sink)?;
             out.write_all(sink.finish(&tally).as_bytes())?;
         }
     }
     out.flush()?;
     Ok(())
-}
-
-/// The replay with a progress bar that Ctrl-C stops.
-fn replayed(setting: &Setting, sink: &mut dyn Sink) -> anyhow::Result<Tally> {
-    let days = |at: Wall| u64::try_from((at.0 - setting.from.0) / (24 * HOUR)).unwrap_or(0);
-    let progress = Progress::over(days(setting.to));
-    Ok(replay(setting, sink, &mut |at| progress.at(days(at)))?)
 }

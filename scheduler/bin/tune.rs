@@ -76,27 +76,26 @@ pub(crate) fn run(args: &TuneArgs) -> anyhow::Result<ExitCode> {
         let progress = Progress::over_the_whole();
         tune(&setting, facade, &sweeps, &|share| progress.part(share))?
     };
-    let mut text = format!(
-        "{}, facade {}, {} to {}\nweather: {}\nfingerprint: {}\n",
-        head.site,
-        args.facade,
-        head.from,
-        head.to,
-        head.source,
-        head.fingerprint()
-    );
-    for caution in head.assumptions.iter().chain(&head.cautions) {
-        let _ = writeln!(text, "note: {caution}");
-    }
+    let mut text = String::new();
+    let title = format!("Tuning of facade {}", args.facade);
+    head.write_text(&mut text, &title, &[])?;
     let _ = write!(text, "\n{}", table(&sweeps, &tried));
     write_to(None, |out| Ok(out.write_all(text.as_bytes())?))?;
     if let Some(path) = &args.svg {
         let title = format!(
             "{}, facade {}: {} to {}",
-            head.site, args.facade, head.from, head.to
+            head.site,
+            args.facade,
+            day(&head.from),
+            day(&head.to)
         );
         let picture = svg(&title, &sweeps, &tried);
         write_to(Some(path), |out| Ok(out.write_all(picture.as_bytes())?))?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The date of a moment; a span of whole days ends where the next begins.
+fn day(moment: &str) -> &str {
+    moment.get(..10).unwrap_or(moment)
 }

@@ -2,9 +2,10 @@
 
 use crate::exit::Broken;
 use clap::Args;
+use leeside_core::model::Model;
 use leeside_core::time::{MINUTE, SECOND, Wall};
 use leeside_dryrun::replay::{LEAD_IN_MS, Sky};
-use leeside_dryrun::weather::{Gusts, Weather, read};
+use leeside_dryrun::weather::{Gusts, Weather, from_journal, is_journal, read};
 use std::path::PathBuf;
 
 /// The word for made-up weather in place of a file.
@@ -13,8 +14,9 @@ const CLEAR_SKY_CALM: &str = "clear-sky-calm";
 /// A file or a description, and gusts.
 #[derive(Args, Debug)]
 pub(crate) struct WeatherArgs {
-    /// Weather: a TMY3, EPW or CSV file (gzip too); clear-sky-calm for a made-up
-    /// sky without clouds, wind and rain; or a made-up storm like
+    /// Weather: a TMY3, EPW or CSV file (gzip too); the journal of a service, for
+    /// what its own sensors recorded; clear-sky-calm for a made-up sky without
+    /// clouds, wind and rain; or a made-up storm like
     /// storm:at=2027-03-14T10:00-04:00,peak=24,rise=2h,fall=3h,shift=40,rain=8,fail=SENSOR@10:14
     #[arg(long, value_name = "FILE")]
     weather: Option<PathBuf>,
@@ -36,7 +38,7 @@ impl WeatherArgs {
     ///
     /// # Errors
     /// [`Broken`] where it cannot be read, or gusts have nothing to blow in.
-    pub(crate) fn read(&self) -> anyhow::Result<Option<Given>> {
+    pub(crate) fn read(&self, model: &Model) -> anyhow::Result<Option<Given>> {
         let gusts = self.gusts.as_deref().map(Gusts::read).transpose();
         let gusts = gusts.map_err(|error| Broken(error.to_string()))?;
         let calm = |why: &str| {
@@ -55,7 +57,12 @@ impl WeatherArgs {
                 Ok(Some(Given::ClearAndCalm))
             }
             Some(file) => {
-                let weather = read(file).map_err(|error| Broken(error.to_string()))?;
+                let weather = if is_journal(file) {
+                    from_journal(file, model).map(Weather::Real)
+                } else {
+                    read(file)
+                };
+                let weather = weather.map_err(|error| Broken(error.to_string()))?;
                 Ok(Some(Given::Data(Box::new(weather), gusts)))
             }
         }

@@ -131,7 +131,10 @@ impl Question {
 
 fn from_weather(args: &WhyArgs, site: &Site, question: &Question) -> anyhow::Result<String> {
     let (must, (mut from, mut to)) = question.spans();
-    let given = args.weather.read()?.unwrap_or(Given::ClearAndCalm);
+    let given = args
+        .weather
+        .read(&site.model)?
+        .unwrap_or(Given::ClearAndCalm);
     if let Given::Data(weather, _) = &given
         && let Weather::Real(series) = weather.as_ref()
     {
@@ -183,9 +186,10 @@ fn from_journal(
         Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to).map_err(|error| {
             match error {
                 LivedError::Nothing { .. } => anyhow::Error::new(Broken(error.to_string())),
-                LivedError::Journal(_) | LivedError::Row { .. } | LivedError::Sink(_) => {
-                    error.into()
-                }
+                LivedError::Journal(_)
+                | LivedError::Row { .. }
+                | LivedError::Sink(_)
+                | LivedError::Stopped(_) => error.into(),
             }
         })?;
     let short = site.fingerprint.get(..12).unwrap_or(&site.fingerprint);

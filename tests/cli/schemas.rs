@@ -112,7 +112,14 @@ fn what_each_verb_says_in_json_is_what_its_schema_describes() {
         (
             "dry-run",
             [
-                &["dry-run", SITE, "--from", "2027-03-14", "--to", "2027-03-14"],
+                &[
+                    "dry-run",
+                    SITE,
+                    "--from",
+                    "2027-03-14",
+                    "--to",
+                    "2027-03-14",
+                ],
                 &["--plant", "simulated", "--weather", storm][..],
             ]
             .concat(),
@@ -146,11 +153,22 @@ fn what_each_verb_says_in_json_is_what_its_schema_describes() {
         (
             "why-room",
             vec![
-                "why", SITE, "--room", "offices 1", "--from", "2027-07-01", "--to", "2027-07-03",
-                "--weather", TMY3,
+                "why",
+                SITE,
+                "--room",
+                "offices 1",
+                "--from",
+                "2027-07-01",
+                "--to",
+                "2027-07-03",
+                "--weather",
+                TMY3,
             ],
         ),
-        ("diff", [&["diff", SITE, changed], &week[..], &[TMY3]].concat()),
+        (
+            "diff",
+            [&["diff", SITE, changed], &week[..], &[TMY3]].concat(),
+        ),
         ("audit", [&["audit", SITE], &march[..], &[GUSTS]].concat()),
         (
             "audit",

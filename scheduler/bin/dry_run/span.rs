@@ -27,7 +27,7 @@ pub(crate) struct SpanArgs {
     weather: WeatherArgs,
     /// When rooms are occupied: always, never, or times on workdays
     #[arg(long, value_name = "WHEN", value_parser = occupancy, default_value = "08:00-18:00")]
-    occupied: Occupancy,
+    pub(crate) occupied: Occupancy,
 }
 
 impl SpanArgs {
@@ -44,7 +44,10 @@ impl SpanArgs {
     /// The replay that is asked for.
     pub(crate) fn setting(&self, site: &Site, plant: PlantKind) -> anyhow::Result<Setting> {
         let (from, to) = self.span(&site.model)?;
-        let given = self.weather.read()?.ok_or_else(WeatherArgs::missing)?;
+        let given = self
+            .weather
+            .read(&site.model)?
+            .ok_or_else(WeatherArgs::missing)?;
         let sky = given.over(from, to)?;
         let step_ms = step_ms(&sky);
         let (model, occupancy) = (site.model.clone(), self.occupied);
@@ -59,7 +62,8 @@ impl SpanArgs {
         })
     }
 
-    fn span(&self, model: &Model) -> anyhow::Result<(Wall, Wall)> {
+    /// Begin and end of the span.
+    pub(crate) fn span(&self, model: &Model) -> anyhow::Result<(Wall, Wall)> {
         let start_of = |date: NaiveDate| {
             Wall::from_utc(to_utc(model.site.zone, date.and_time(NaiveTime::MIN)).utc)
         };

@@ -4,6 +4,7 @@ pub mod audit;
 pub mod diff;
 pub mod html;
 pub mod ics;
+pub mod lived;
 pub mod lockouts;
 pub mod next;
 pub mod plot;

@@ -128,7 +128,8 @@ struct Page<'a> {
 impl Page<'_> {
     fn document(&self) -> String {
         let head = self.head;
-        let title = escaped(&format!("{}, dry run {}", head.site, self.span_words()));
+        let title = head.title().to_lowercase();
+        let title = escaped(&format!("{}, {title} {}", head.site, self.span_words()));
         let mut out = format!(
             "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}</title>\n<style>\n{STYLE}\
@@ -189,9 +190,15 @@ impl Page<'_> {
         // Writing to a String does not fail.
         let _ = write!(
             out,
-            "<header class=\"first-page\">\n<p class=\"eyebrow\">Dry run</p>\n<h1>{}</h1>\n\
-             <p class=\"lead\">Every planned movement from {} to {}, {}</p>\n",
+            "<header class=\"first-page\">\n<p class=\"eyebrow\">{}</p>\n<h1>{}</h1>\n\
+             <p class=\"lead\">Every {} from {} to {}, {}</p>\n",
+            head.title(),
             escaped(&head.site),
+            if head.is_lived() {
+                "movement that was decided"
+            } else {
+                "planned movement"
+            },
             first.format("%-d %B %Y"),
             last.format("%-d %B %Y"),
             escaped(&head.zone),

@@ -1,8 +1,10 @@
-//! Drawings as SVG text, made from plain values: nothing here computes a sun or
-//! reads a model.
+//! Drawings as SVG text, made from plain values; [`Gather`] works the values of a
+//! sun path out. Nothing here reads a model.
 
+mod gather;
 mod sun_path;
 
+pub use gather::{Gather, Grain, Onto};
 pub use sun_path::{HourLine, PathDay, PathPoint, Region, RegionKind, SunPathPlot, sun_path};
 
 /// Text made safe for SVG and HTML.

@@ -127,7 +127,7 @@ struct DeviceNow {
 }
 
 impl Tally {
-    pub(super) fn new(model: &Model, from: Wall, to: Wall) -> Self {
+    pub(crate) fn new(model: &Model, from: Wall, to: Wall) -> Self {
         let (months, month_ends) = months(model, from, to);
         let mut group_of = vec![None; model.devices.len()];
         // Of several groups the first counts.
@@ -177,7 +177,7 @@ impl Tally {
     }
 
     /// The sun comes onto facades, or leaves them.
-    pub(super) fn light(&mut self, at: Wall, lit: &[bool]) {
+    pub(crate) fn light(&mut self, at: Wall, lit: &[bool]) {
         if self.count.facades != lit {
             self.up_to(at);
             self.count.facades.copy_from_slice(lit);
@@ -185,7 +185,7 @@ impl Tally {
     }
 
     /// A drive has set out, or arrived somewhere.
-    pub(super) fn report(&mut self, at: Wall, report: &Report) {
+    pub(crate) fn report(&mut self, at: Wall, report: &Report) {
         let device = report.device.index();
         let Some(group) = self.count.devices[device].group else {
             return;
@@ -197,7 +197,7 @@ impl Tally {
         self.count.recount(group);
     }
 
-    pub(super) fn lockout(&mut self, change: &LockoutChange) {
+    pub(crate) fn lockout(&mut self, change: &LockoutChange) {
         let Some(index) = WEATHER.iter().position(|word| *word == change.word) else {
             return;
         };
@@ -215,7 +215,7 @@ impl Tally {
     }
 
     /// A command that moves something.
-    pub(super) fn movement(&mut self, model: &Model, command: &Command) {
+    pub(crate) fn movement(&mut self, model: &Model, command: &Command) {
         self.up_to(command.at.wall);
         self.new_day(model, command.at.wall);
         let word = Word::ALL
@@ -233,13 +233,13 @@ impl Tally {
         self.count.today[word] += 1;
     }
 
-    pub(super) fn alarm(&mut self, alarm: &Alarm) {
+    pub(crate) fn alarm(&mut self, alarm: &Alarm) {
         if alarm.active {
             *self.alarms.entry(alarm.word).or_default() += 1;
         }
     }
 
-    pub(super) fn finish(mut self, to: Wall) -> Self {
+    pub(crate) fn finish(mut self, to: Wall) -> Self {
         self.up_to(to);
         self.close_day();
         self

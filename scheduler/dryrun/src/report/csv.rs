@@ -24,7 +24,8 @@ impl<W: Write> CsvSink<W> {
     /// # Errors
     /// Where it cannot be written.
     pub fn new(mut out: W, head: &Head) -> io::Result<Self> {
-        writeln!(out, "# leeside dry run, CSV format {FORMAT_VERSION}")?;
+        let title = head.title().to_lowercase();
+        writeln!(out, "# leeside {title}, CSV format {FORMAT_VERSION}")?;
         writeln!(
             out,
             "# site: {}, {} to {} ({})",
@@ -98,6 +99,9 @@ impl Head {
     /// The plant in words.
     #[must_use]
     pub fn plant_words(&self) -> String {
+        if self.is_lived() {
+            return "the plant itself, as its drives reported".to_owned();
+        }
         format!("{} plant, step {} s", self.plant, self.step_s)
     }
 }

@@ -3,11 +3,14 @@
 use crate::replay::{PlantKind, Setting, Sky, assumptions};
 use crate::weather::{Gap, duration, moment, shift_to_sun_min};
 use chrono_tz::IANA_TZDB_VERSION;
-use leeside_core::time::{HOUR, Wall};
+use leeside_core::time::{HOUR, MINUTE, Wall};
 use serde::Serialize;
 
 /// From this shift on the light of the data is said not to fit the site's sun, minutes.
 const SHIFT_WORTH_SAYING_MIN: i64 = 40;
+
+/// The plant of a journal.
+const LIVED: &str = "real";
 
 /// Cautions that stand on every dry run.
 const CAUTIONS: [&str; 3] = [
@@ -53,7 +56,7 @@ pub struct Head {
     pub gap_hours: f64,
     /// The longest gaps.
     pub longest_gaps: Vec<String>,
-    /// Ideal or simulated.
+    /// Ideal, simulated or real.
     pub plant: &'static str,
     /// Step of the replay, s.
     pub step_s: i64,
@@ -111,6 +114,10 @@ impl Head {
                 .map(|gusts| format!("seed {}, intensity {}", gusts.seed, gusts.intensity));
             head.source.clone_from(&series.about.source);
             head.resolution = duration(series.about.resolution_ms);
+            if series.about.gusts.is_some() {
+                head.resolution =
+                    format!("{}, made up within {}", duration(MINUTE), head.resolution);
+            }
             head.rows = series
                 .rows
                 .iter()
@@ -130,6 +137,45 @@ impl Head {
             }
         }
         head
+    }
+
+    /// The head of what a journal tells instead of a replay of weather: the plant
+    /// was the real one. `found` is to be read first.
+    #[must_use]
+    pub fn lived(mut self, found: Vec<String>) -> Self {
+        self.plant = LIVED;
+        self.step_s = 0;
+        self.assumptions = vec![
+            "decided anew from the inputs that the service recorded: readings, contacts, requests, what drives reported"
+                .to_owned(),
+            "where devices stood is what their drives reported, or what follows from travel times where they do not"
+                .to_owned(),
+        ];
+        if let Some(first) = self.cautions.first_mut() {
+            first.clear();
+            first.push_str(
+                "this shows what was decided and what drives reported; it does not show that a sensor stood in the wind of \
+                 its facade, nor that a motor moved",
+            );
+        }
+        self.cautions.splice(0..0, found);
+        self
+    }
+
+    /// Whether a journal tells.
+    #[must_use]
+    pub fn is_lived(&self) -> bool {
+        self.plant == LIVED
+    }
+
+    /// What kind of report it is.
+    #[must_use]
+    pub fn title(&self) -> &'static str {
+        if self.is_lived() {
+            "Lived through"
+        } else {
+            "Dry run"
+        }
     }
 
     fn take_gaps(&mut self, mut gaps: Vec<Gap>) {

@@ -23,7 +23,7 @@ pub fn summary(model: &Model, head: &Head, tally: &Tally) -> String {
 }
 
 fn write_all(out: &mut String, model: &Model, head: &Head, tally: &Tally) -> fmt::Result {
-    head.write_text(out, "Dry run", &[])?;
+    head.write_text(out, head.title(), &[])?;
     let words = Words::of(tally);
     by_month(out, tally, &words)?;
     by_group(out, model, tally, &words)?;

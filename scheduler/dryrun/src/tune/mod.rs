@@ -51,12 +51,15 @@ impl Gave {
 /// One choice and what it gave.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Tried {
-    /// The swept values, in the order of the sweeps; empty: the site as it stands.
-    pub values: Vec<f64>,
+    /// The swept values, in the order of the sweeps; `None` where the site as it
+    /// stands has several, or none.
+    pub values: Vec<Option<f64>>,
     /// What it gave.
     pub gave: Gave,
     /// No other choice beats it.
     pub unbeaten: bool,
+    /// It is the site as it stands.
+    pub stands: bool,
 }
 
 /// Tries the site as it stands, then every combination of the sweeps, side by
@@ -107,12 +110,37 @@ pub fn tune(
         .collect();
     let tried = choices.into_iter().zip(gave).zip(unbeaten);
     Ok(tried
-        .map(|((values, gave), unbeaten)| Tried {
-            values,
-            gave,
-            unbeaten,
+        .map(|((values, gave), unbeaten)| {
+            let stands = values.is_empty();
+            let values = if stands {
+                sweeps
+                    .iter()
+                    .map(|sweep| present(&setting.model, facade, sweep.key))
+                    .collect()
+            } else {
+                values.into_iter().map(Some).collect()
+            };
+            Tried {
+                values,
+                gave,
+                unbeaten,
+                stands,
+            }
         })
         .collect())
+}
+
+/// What a key is at present in the groups of a facade, where all agree.
+fn present(model: &Model, facade: FacadeId, key: Key) -> Option<f64> {
+    let groups = tuned(model, facade);
+    let rules = groups
+        .iter()
+        .filter_map(|group| model.group(*group).sun.as_ref());
+    let mut values = rules.filter_map(|rule| key.get(rule));
+    let first = values.next()?;
+    values
+        .all(|other| (other - first).abs() < 1e-9)
+        .then_some(first)
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a share for a progress bar")]

@@ -64,6 +64,29 @@ impl Key {
         }
     }
 
+    /// What it is in a rule; `None` where the rule has no such thing.
+    #[must_use]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "hours of milliseconds, far below 2^53"
+    )]
+    pub fn get(self, rule: &SunRule) -> Option<f64> {
+        let minutes = |ms: i64| ms as f64 / 60_000.0;
+        Some(match self {
+            Self::On => rule.on_wm2,
+            Self::Off => rule.off_wm2,
+            Self::OnDelay => minutes(rule.on_delay_ms),
+            Self::OffDelay => minutes(rule.off_delay_ms),
+            Self::RetractDelay => minutes(rule.retract_delay_ms),
+            Self::LeastStep => f64::from(rule.least_step),
+            Self::LeastInterval => minutes(rule.least_interval_ms),
+            Self::Depth => match &rule.aim {
+                SunAim::Depth { depth_m, .. } | SunAim::Terrace { depth_m, .. } => *depth_m,
+                SunAim::TrackSlats | SunAim::Fixed(_) => return None,
+            },
+        })
+    }
+
     /// Sets it in a rule; a depth only where the rule has one. Letting go never
     /// lies above shading.
     #[expect(clippy::cast_possible_truncation, reason = "within the bounds above")]

@@ -8,14 +8,13 @@
 
 mod complaint;
 mod json;
-mod lived;
 mod otherwise;
 mod plain;
 mod text;
 
+pub use crate::lived::{Lived, LivedError};
 pub use complaint::{Complaint, complaint, complaint_json, complaint_plain, complaint_text};
 pub use json::json;
-pub use lived::{Lived, LivedError};
 pub use otherwise::otherwise;
 pub use plain::plain;
 pub use text::text;

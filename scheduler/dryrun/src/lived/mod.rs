@@ -1,13 +1,17 @@
 //! A daemon's journal as a story: its recorded inputs run through a core again.
 
+mod count;
+mod playback;
+
+pub use playback::Playback;
+
 use crate::replay::Sink;
-use leeside_core::Core;
 use leeside_core::engine::Snapshot;
 use leeside_core::input::Input;
 use leeside_core::model::Model;
 use leeside_core::output::Output;
 use leeside_core::time::{HOUR, Wall};
-use leeside_journal::{Entry, Error, Journal, Kind, Span};
+use leeside_journal::{Entry, Error, Journal, Span};
 use serde::Deserialize;
 use std::cell::Cell;
 use std::io;
@@ -42,8 +46,11 @@ pub enum LivedError {
         last: String,
     },
     /// What was seen cannot be written.
-    #[error(transparent)]
+    #[error("the output cannot be written: {0}")]
     Sink(#[from] io::Error),
+    /// The caller's progress function said so.
+    #[error("stopped at {0}")]
+    Stopped(String),
 }
 
 /// A span of a journal.
@@ -118,31 +125,34 @@ impl<'a> Lived<'a> {
     }
 
     /// In which span movements are known.
-    pub(super) fn span(&self) -> (Wall, Wall) {
+    pub(crate) fn span(&self) -> (Wall, Wall) {
         (self.from, self.to.min(self.last))
     }
 
-    pub(super) fn run(&self, sink: &mut dyn Sink, enough: &Cell<bool>) -> Result<(), LivedError> {
-        let mut run = Run {
-            lived: self,
-            core: None,
-            sink,
-        };
+    pub(crate) fn run(&self, sink: &mut dyn Sink, enough: &Cell<bool>) -> Result<(), LivedError> {
         let mut rows = self.rows;
         // What led up to the span begins at the last snapshot before it, or at the
         // first row that there is.
-        match self.journal.snapshot_before(rows.from - 1)? {
+        let playback = match self.journal.snapshot_before(rows.from - 1)? {
             Some((after, _, snapshot)) => {
                 let kept: Kept =
                     serde_json::from_str(&snapshot.body).map_err(|error| LivedError::Row {
                         row: after,
                         what: error.to_string(),
                     })?;
-                run.core = Some(Core::restore(Arc::clone(&self.model), &kept.core));
                 rows.from = after + 1;
+                Playback::restored(Arc::clone(&self.model), &kept.core)
             }
-            None => rows.from = 0,
-        }
+            None => {
+                rows.from = 0;
+                Playback::new(Arc::clone(&self.model))
+            }
+        };
+        let mut run = Run {
+            lived: self,
+            playback,
+            sink,
+        };
         for entry in self.journal.entries(rows) {
             run.entry(&entry?)?;
             if enough.get() {
@@ -155,85 +165,58 @@ impl<'a> Lived<'a> {
 
 struct Run<'a> {
     lived: &'a Lived<'a>,
-    core: Option<Core>,
+    playback: Playback,
     sink: &'a mut dyn Sink,
 }
 
 impl Run<'_> {
     fn entry(&mut self, entry: &Entry) -> Result<(), LivedError> {
         self.look(entry.now.wall)?;
-        if entry.kind == Kind::Run {
-            return self.begin(entry);
-        }
-        if !entry.kind.is_input() {
-            return Ok(());
-        }
-        let input = entry.input()?;
-        let model = &self.lived.model;
-        let core = self
-            .core
-            .get_or_insert_with(|| Core::new(Arc::clone(model), entry.now));
-        core.handle(entry.now, input);
-        loop {
-            match core.poll() {
-                Output::Wake(_) => return Ok(()),
-                Output::Command(command) => {
-                    let at = command.at.wall;
-                    if !command.repeat && self.lived.from <= at && at < self.lived.to {
-                        self.sink.movement(model, &command)?;
-                    }
-                }
-                Output::Lockout(change) => {
-                    if self.lived.from <= change.at.wall && change.at.wall < self.lived.to {
-                        self.sink.lockout(model, &change)?;
-                    }
-                }
-                Output::Alarm(_) | Output::Refused { .. } | Output::Announce { .. } => {}
-            }
-        }
-    }
-
-    /// A start of the program: it went on from its snapshot, or began anew.
-    fn begin(&mut self, entry: &Entry) -> Result<(), LivedError> {
-        let not_understood = |error: serde_json::Error| LivedError::Row {
+        let came = self.playback.entry(entry);
+        let came = came.map_err(|error| LivedError::Row {
             row: entry.id,
             what: error.to_string(),
-        };
-        let body: serde_json::Value = serde_json::from_str(&entry.body).map_err(not_understood)?;
-        let resumed = body
-            .get("resumed")
-            .and_then(serde_json::Value::as_bool)
-            .unwrap_or(false);
-        let model = Arc::clone(&self.lived.model);
-        self.core = Some(match self.core.take() {
-            Some(core) if resumed => {
-                let text = serde_json::to_string(&core.snapshot()).map_err(not_understood)?;
-                Core::restore(model, &serde_json::from_str(&text).map_err(not_understood)?)
+        })?;
+        let (model, from, to) = (&self.lived.model, self.lived.from, self.lived.to);
+        let told = |at: Wall| from <= at && at < to;
+        for output in came {
+            match output {
+                Output::Command(command) if !command.repeat && told(command.at.wall) => {
+                    self.sink.movement(model, &command)?;
+                }
+                Output::Lockout(change) if told(change.at.wall) => {
+                    self.sink.lockout(model, &change)?;
+                }
+                Output::Alarm(alarm) if told(alarm.at.wall) => self.sink.alarm(model, &alarm)?,
+                Output::Command(_)
+                | Output::Lockout(_)
+                | Output::Alarm(_)
+                | Output::Refused { .. }
+                | Output::Announce { .. }
+                | Output::Wake(_) => {}
             }
-            Some(_) | None => Core::new(model, entry.now),
-        });
+        }
         Ok(())
     }
 
-    /// Shows the core as it stood just after a moment asked for, once the story
-    /// has come past it. A copy is shown, so that looking changes nothing.
+    /// Shows the core as it stood just after each moment asked for that the story
+    /// has come past. A copy is shown, so that looking changes nothing.
     fn look(&mut self, reached: Wall) -> Result<(), LivedError> {
-        let Some(at) = self.sink.look_at().filter(|at| *at < reached) else {
-            return Ok(());
-        };
-        let Some(core) = &self.core else {
-            return Ok(());
-        };
-        let now = core.now();
-        // The story begins after that moment.
-        if at < now.wall {
-            return Ok(());
+        while let Some(at) = self.sink.look_at().filter(|at| *at < reached) {
+            let Some(core) = self.playback.core() else {
+                return Ok(());
+            };
+            let now = core.now();
+            // The story begins after that moment.
+            if at < now.wall {
+                return Ok(());
+            }
+            let mut copy = core.clone();
+            let ahead = at.0 + 1 - now.wall.0;
+            copy.handle(now.plus(ahead), Input::Tick);
+            while !matches!(copy.poll(), Output::Wake(_)) {}
+            self.sink.look(&copy, at)?;
         }
-        let mut copy = core.clone();
-        let ahead = at.0 + 1 - now.wall.0;
-        let then = now.plus(ahead);
-        copy.handle(then, Input::Tick);
-        while !matches!(copy.poll(), Output::Wake(_)) {}
-        Ok(self.sink.look(&copy, at)?)
+        Ok(())
     }
 }
