@@ -68,6 +68,7 @@ fn the_journal_replayed_gives_the_commands_that_were_sent() {
         .map(|entry| entry.body)
         .collect();
     assert_eq!(recorded, found.commands);
+    told_as_a_dry_run(&setup.site.path, &setup.site.journal(), &recorded);
     let heard: Vec<String> = listener
         .since(0)
         .into_iter()
@@ -78,6 +79,55 @@ fn the_journal_replayed_gives_the_commands_that_were_sent() {
         heard.iter().all(|payload| recorded.contains(payload)),
         "all that was heard is on record"
     );
+}
+
+/// `dry-run --journal` tells the same commands: moment, group, pose, reason and
+/// what each drive was told.
+fn told_as_a_dry_run(site: &Path, journal: &Path, recorded: &[String]) {
+    let year = chrono::Utc::now().format("%Y").to_string();
+    let told = std::process::Command::new(env!("CARGO_BIN_EXE_leeside"))
+        .args(["dry-run", "--format", "json", "--year", &year, "--journal"])
+        .args([journal, site])
+        .output()
+        .unwrap();
+    let err = String::from_utf8_lossy(&told.stderr).into_owned();
+    assert_eq!(told.status.code(), Some(0), "{err}");
+    let told: Value = serde_json::from_slice(&told.stdout).unwrap();
+    assert_eq!(told["head"]["plant"], "real");
+    let cautions = told["head"]["cautions"].to_string();
+    let all = format!(
+        "all {} commands of the journal are decided now as they were",
+        recorded.len()
+    );
+    assert!(cautions.contains(&all), "{cautions}");
+    assert!(cautions.contains("the journal's chain holds"), "{cautions}");
+    let pose = |of: &Value| (of["extension_pct"].clone(), of["tilt_deg"].clone());
+    let orders = |of: &Value| -> Vec<Value> {
+        let all = of["orders"].as_array().unwrap().iter();
+        let delays = all.map(|order| order["start_delay_ms"].clone());
+        delays.collect()
+    };
+    // A verdict said again after a reconnect or a start moves nothing.
+    let moved: Vec<Value> = recorded
+        .iter()
+        .map(|payload| serde_json::from_str(payload).unwrap())
+        .filter(|command: &Value| command["repeat"] != true)
+        .collect();
+    let movements = told["movements"].as_array().unwrap();
+    assert!(movements.len() >= 6, "{}", movements.len());
+    let mut rest = moved.iter();
+    for movement in movements {
+        let at = movement["at_utc"].as_str().unwrap().trim_end_matches('Z');
+        let found = rest.find(|command| {
+            command["group"] == movement["group"]
+                && command["at"].as_str().unwrap().starts_with(at)
+                && pose(&command["pose"]) == pose(movement)
+                && command["reason"] == movement["reason"]
+                && command["decided_by"] == movement["decided_by"]
+                && orders(command) == orders(movement)
+        });
+        assert!(found.is_some(), "{movement} is not among\n{moved:#?}");
+    }
 }
 
 /// Altering a recorded gust changes what the replay decides: the comparison can fail.

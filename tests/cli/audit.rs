@@ -30,7 +30,9 @@ fn in_calm_weather_nothing_is_exposed() {
     ];
     let told = leeside(&[&["audit", SITE], &day[..]].concat()).well();
     assert!(
-        told.contains("exposed longer than the 2 min 30 s that the site allows: none\n"),
+        told.contains(
+            "Verdict: 0 of 75 devices exposed longer than the 2 min 30 s that the site allows\n"
+        ),
         "{told}"
     );
 }
@@ -147,6 +149,42 @@ fn frost_goes_down_and_wind_goes_up() {
         "{told}"
     );
     assert!(!told.contains("ice, up to"), "{told}");
+}
+
+/// The real year with gusts: some nights it rained into hard frost, and the
+/// workshop's shutters froze where they stood. The site's policy says that frozen
+/// devices are held; that is told apart, and no finding.
+#[test]
+fn shutters_held_frozen_by_the_policy_are_no_finding_and_not_hidden() {
+    let words = [
+        "audit",
+        SITE,
+        "--from",
+        "2013-01-20",
+        "--to",
+        "2013-02-12",
+        "--weather",
+        GUSTS,
+    ];
+    let text = leeside(&words).well();
+    assert!(
+        text.contains("held frozen: at or below 0 °C a wet device may be frozen in its guides"),
+        "{text}"
+    );
+    assert!(
+        text.contains("Storms in which a device was held frozen"),
+        "{text}"
+    );
+    let told = leeside(&[&words[..], &["--format", "json"]].concat()).json();
+    assert_eq!(told["findings"], false);
+    for device in told["devices"].as_array().unwrap() {
+        let held = device["held_frozen_s"].as_f64().unwrap();
+        let name = self::text(device, "device");
+        // Hours of frost with moisture, not minutes; and only of what stood out at night.
+        assert_eq!(held > 3_600.0, name.starts_with("R-"), "{name}: {held} s");
+        let longest = device["longest"]["exposed_s"].as_f64().unwrap_or(0.0);
+        assert!(longest <= 150.0, "{name}: {longest} s");
+    }
 }
 
 #[test]

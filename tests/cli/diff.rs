@@ -58,6 +58,8 @@ fn a_changed_limit_shows_its_key_and_its_movements_with_exit_code_3() {
         "Keys changed: 1\n  product[\"zip screen\"].wind_limit_mps\n      was  13\n      now  8\n",
         "\nby cause ",
         "\nhours ",
+        "\nExposed in storms (simulated plant, each site by its own limits): all devices together ",
+        "\nseconds ",
         "in order of time",
     ] {
         assert!(said.out.contains(words), "{words}: {}", said.out);
@@ -68,12 +70,24 @@ fn a_changed_limit_shows_its_key_and_its_movements_with_exit_code_3() {
     assert_eq!(told["format_version"], 1);
     assert_eq!(told["differs"], true);
     assert_eq!(told["keys"][0]["new"], "8");
+    let mut exposed = 0.0;
     for group in told["groups"].as_array().unwrap() {
         let screens = ["meeting room", "yard offices", "lane offices 1"];
         let mine = screens.contains(&group["group"].as_str().unwrap());
         let longer = group["new"]["locked_h"].as_f64() > group["old"]["locked_h"].as_f64();
         assert_eq!(longer, mine, "{}", group["group"]);
+        // A device is exposed for at least its travel, and for no longer than the site allows.
+        for side in ["old", "new"] {
+            let exposed = |key: &str| group[side][key].as_f64().unwrap();
+            let (all, longest) = (exposed("exposed_s"), exposed("longest_exposed_s"));
+            assert!(longest <= 150.0 && longest <= all, "{}", group["group"]);
+            assert_eq!(all > 0.0, longest > 20.0, "{} {side}", group["group"]);
+        }
+        let same = group["old"]["exposed_s"] == group["new"]["exposed_s"];
+        assert!(same || mine, "{}", group["group"]);
+        exposed += group["old"]["exposed_s"].as_f64().unwrap();
     }
+    assert!(exposed > 0.0, "devices were out when the wind came");
     let again = diff(&old, &new, &[]);
     assert_eq!(again.out, said.out, "two runs give the same bytes");
 }

@@ -262,6 +262,42 @@ fn a_year_is_named_or_a_span_and_weather_has_to_be_there() {
             "roof.csv:3:24: gust_ms: found \"minus\"",
         ),
         (
+            &[
+                &["dry-run", SITE, from, a, to, b][..],
+                &["--weather", "clear-sky-calm", "--gusts", "seed=7"],
+            ]
+            .concat(),
+            "clear-sky-calm has no wind",
+        ),
+        (
+            &[
+                &["dry-run", SITE, from, a, to, b][..],
+                &[
+                    "--weather",
+                    "storm:at=2027-04-05T10:00-04:00,peak=24,fail=nobody@10:14",
+                ],
+            ]
+            .concat(),
+            "the site has none of that name; it has mast harbour, mast slip",
+        ),
+        (
+            &[
+                &["dry-run", SITE, from, a, to, b][..],
+                &[
+                    "--weather",
+                    "storm:at=2027-04-05T10:00-04:00,peak=24",
+                    "--gusts",
+                    "seed=7",
+                ],
+            ]
+            .concat(),
+            "has no mean wind over more than a minute",
+        ),
+        (
+            &["dry-run", SITE, from, a, to, b, "--journal", "no.sqlite"],
+            "no.sqlite: no such journal",
+        ),
+        (
             &["dry-run", SITE, from, a, to, b, "--weather", "deploy"],
             "deploy: cannot be read",
         ),
@@ -298,6 +334,41 @@ fn a_year_is_named_or_a_span_and_weather_has_to_be_there() {
             "there is no [site]",
         ),
     ]);
+}
+
+/// Seen: a span within one month gave the table of groups twice.
+#[test]
+fn a_single_month_is_told_once() {
+    let once = week(&[]);
+    assert_eq!(once.matches("\nharbour terrace ").count(), 2, "{once}");
+    let span = [
+        "--from",
+        "2027-03-31",
+        "--to",
+        "2027-04-01",
+        "--weather",
+        TMY3,
+    ];
+    let twice = leeside(&[&["dry-run", SITE], &span[..]].concat()).well();
+    assert_eq!(twice.matches("\nharbour terrace ").count(), 4, "{twice}");
+    assert!(twice.contains("\nall "), "{twice}");
+}
+
+/// Two seeds are two fingerprints.
+#[test]
+fn the_seed_of_made_up_gusts_stands_in_the_fingerprint() {
+    let of = |seed: &str| {
+        let text = week(&["--gusts", seed]);
+        let line = text.lines().find(|line| line.starts_with("site ")).unwrap();
+        line.to_owned()
+    };
+    let (seven, eight) = (of("seed=7"), of("seed=8"));
+    assert!(
+        seven.contains(", synthetic gusts seed 7, intensity 0.18, leeside "),
+        "{seven}"
+    );
+    assert_ne!(seven, eight);
+    assert_ne!(seven, of("seed=7,intensity=0.2"));
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! `leeside why`: one moment, a room, and what is refused.
 
-use crate::support::{SITE, TMY3, broken, leeside};
+use crate::support::{SITE, TMY3, broken, leeside, text};
 
 const OFFICES: [&str; 4] = ["why", SITE, "--group", "harbour offices 1"];
 
@@ -187,5 +187,74 @@ fn what_is_broken_is_named() {
             ],
             "2013-12-31T00:00:00Z only: ask for a moment or span within it",
         ),
+        (
+            &[
+                &[
+                    "why",
+                    SITE,
+                    "--group",
+                    "entrance",
+                    "--at",
+                    "2027-03-14T10:00",
+                ],
+                &["--weather", STORM_WITH_A_STRANGER][..],
+            ]
+            .concat(),
+            "lets a sensor \"nobody\" fail, but the site has none of that name; it has mast harbour, ",
+        ),
+        (
+            &[
+                &[
+                    "why",
+                    SITE,
+                    "--group",
+                    "entrance",
+                    "--at",
+                    "2027-03-14T10:00",
+                ],
+                &["--gusts", "seed=7"][..],
+            ]
+            .concat(),
+            "--gusts: expected weather with a mean wind",
+        ),
     ]);
+}
+
+const STORM_WITH_A_STRANGER: &str = "storm:at=2027-03-14T10:00-04:00,peak=24,fail=nobody@10:14";
+
+/// The same gusts as a dry run makes up with that seed.
+#[test]
+fn made_up_gusts_explain_what_they_did_in_the_dry_run() {
+    let weather = ["--weather", TMY3, "--gusts", "seed=7"];
+    let span = ["--from", "2027-04-10", "--to", "2027-04-10"];
+    let run = [
+        &["dry-run", SITE],
+        &span[..],
+        &weather,
+        &["--format", "json"],
+    ]
+    .concat();
+    let run = leeside(&run).json();
+    let fingerprint = "seed 7, intensity 0.18";
+    assert_eq!(run["head"]["synthetic_gusts"], fingerprint);
+    let gust = run["movements"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|movement| {
+            let reason = text(movement, "reason");
+            movement["decided_by"] == "wind" && reason.starts_with("gust")
+        });
+    let gust = gust.expect("a gust above a limit");
+    let asked = [
+        &["why", SITE, "--group", text(gust, "group")],
+        &["--at", text(gust, "at_utc")][..],
+        &weather,
+        &["--format", "json"],
+    ]
+    .concat();
+    let told = leeside(&asked).json();
+    assert_eq!(told["verdict"]["decided_by"], "wind");
+    assert_eq!(told["verdict"]["reason"], gust["reason"]);
+    assert_eq!(told["basis"]["head"]["synthetic_gusts"], fingerprint);
 }

@@ -94,8 +94,8 @@ fn agreement(replayed: &Replayed) -> String {
         );
     }
     format!(
-        "{} of {all} commands of the journal are decided otherwise now: it was altered, or site file or program are not \
-         those of then",
+        "{} of {all} commands of the journal are decided otherwise now: it was altered, site file or program are not those \
+         of then, or it is of a simulated plant (whose sensors are checked otherwise)",
         replayed.differ
     )
 }

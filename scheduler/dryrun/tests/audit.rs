@@ -301,7 +301,7 @@ fn what_froze_before_it_could_be_sent_away_is_held_and_not_exposed() {
     let told = text(&setting.model, &Head::of(&setting, "abc"), &audit);
     for words in [
         "Verdict: 0 of 3 devices exposed longer",
-        "not even in wind (policy.frozen_device_in_wind, decided by the test",
+        "policy.frozen_device_in_wind",
         "Storms in which a device was held frozen: 2",
     ] {
         assert!(told.contains(words), "{words} is not in\n{told}");

@@ -13,8 +13,11 @@ use leeside_core::model::{
 use leeside_core::output::Command;
 use leeside_core::pose::Pose;
 use leeside_core::time::{MINUTE, Wall};
+use leeside_dryrun::html::HtmlReport;
 use leeside_dryrun::replay::{Feed, LEAD_IN_MS, Occupancy, PlantKind, Setting, Sink, Sky, replay};
+use leeside_dryrun::report::Head;
 use leeside_dryrun::weather::read;
+use leeside_solar::shade::Opening;
 use leeside_solar::{Atmosphere, Location, Plane};
 use std::io;
 use std::ops::ControlFlow;
@@ -83,6 +86,9 @@ fn model() -> Model {
         group.name = name.to_owned();
         group.facade = FacadeId::of(index);
         group.devices = vec![devices[index]];
+        // For the gain: 10 m² of glass behind each.
+        let opening = Opening::new(5.0, 2.0).unwrap();
+        model.devices[devices[index].index()].opening = Some(opening);
         group.rooms.clear();
         (group.wind, group.hail, group.ice, group.rain, group.fire) =
             (None, None, None, None, None);
@@ -144,15 +150,15 @@ impl Sink for Shaded {
     }
 }
 
-#[test]
-fn sunlit_and_shaded_minutes_are_those_of_pvlib() {
+/// A year in EPW weather.
+fn year() -> Setting {
     let from = Wall::from_utc("2027-01-01T00:00:00Z".parse().unwrap());
     let to = from.plus(365 * DAY);
     let weather = read(&example::path(
         "tests/weather/pvgis_tmy_45N_8E_2005-2023.epw.gz",
     ))
     .unwrap();
-    let setting = Setting {
+    Setting {
         model: Arc::new(model()),
         sky: Sky::Rows(weather.over(from.plus(-LEAD_IN_MS), to).unwrap()),
         from,
@@ -160,7 +166,13 @@ fn sunlit_and_shaded_minutes_are_those_of_pvlib() {
         step_ms: MINUTE,
         plant: PlantKind::Ideal,
         occupancy: Occupancy::Always,
-    };
+    }
+}
+
+#[test]
+fn sunlit_and_shaded_minutes_are_those_of_pvlib() {
+    let setting = year();
+    let from = setting.from;
     let mut shaded = Shaded {
         from,
         since: [None; 4],
@@ -202,4 +214,41 @@ fn sunlit_and_shaded_minutes_are_those_of_pvlib() {
         wrong.len(),
         &wrong[..wrong.len().min(10)]
     );
+}
+
+/// Cells of a group's row in the table of light and view.
+fn cells_of<'a>(page: &'a str, group: &str) -> Vec<&'a str> {
+    let (_, light) = page.split_once("<section id=\"light\">").unwrap();
+    let row = format!("<tr><td>{group}</td>");
+    let (_, row) = light.split_once(&row).unwrap_or_else(|| panic!("{row}"));
+    let (row, _) = row.split_once("</tr>").unwrap();
+    let cells = row.split("<td").filter_map(|cell| cell.split_once('>'));
+    cells
+        .map(|(_, cell)| cell.trim_end_matches("</td>").trim())
+        .collect()
+}
+
+/// The estimated solar gain of the page, per facade, against pvlib's irradiation of
+/// the same year. The page looks every ten minutes, pvlib every minute.
+#[test]
+fn the_gain_of_the_page_is_that_of_pvlib_s_irradiation() {
+    let setting = year();
+    let head = Head::of(&setting, "0");
+    let mut sink = HtmlReport::new(&setting, &head);
+    let tally = replay(&setting, &mut sink, &mut |_| ControlFlow::Continue(())).unwrap();
+    let page = sink.finish(&tally);
+    let table = std::fs::read_to_string(example::path("tests/outside_shade/gain.csv")).unwrap();
+    let rows = table.lines().filter(|line| !line.starts_with('#')).skip(1);
+    let mut compared = 0;
+    for row in rows {
+        let theirs: Vec<&str> = row.split(',').collect();
+        let ours = cells_of(&page, theirs[0]);
+        let number = |cell: &str| -> f64 { cell.replace('\u{202F}', "").parse().unwrap() };
+        for (column, want) in [(ours.len() - 2, theirs[3]), (ours.len() - 1, theirs[4])] {
+            let (got, want) = (number(ours[column]), number(want));
+            assert!((got - want).abs() < 0.01 * want, "{row}: ours {ours:?}");
+        }
+        compared += 1;
+    }
+    assert_eq!(compared, FACADES.len());
 }

@@ -11,9 +11,11 @@
 //! or no number.
 
 mod clear;
+mod gain;
 mod sky;
 
 pub use clear::{haurwitz, ineichen};
+pub use gain::Glazing;
 pub use sky::{PlaneIrradiance, Sky, SkyModel, Source};
 
 use chrono::{DateTime, Datelike};

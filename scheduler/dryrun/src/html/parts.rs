@@ -173,9 +173,10 @@ pub(super) fn bar(parts: &[(Word, u32)], most: u32) -> String {
     let mut svg = format!(
         "<svg class=\"bar\" viewBox=\"0 0 {WIDTH} 12\" preserveAspectRatio=\"none\" aria-hidden=\"true\">"
     );
-    let mut x = 0.0;
+    let mut x = 0.3;
     for (word, count) in parts.iter().filter(|(_, count)| *count > 0) {
-        let width = f64::from(*count) / f64::from(most.max(1)) * WIDTH;
+        // Room for the outline of the longest.
+        let width = f64::from(*count) / f64::from(most.max(1)) * (WIDTH - 0.6);
         let _ = write!(
             svg,
             "<rect x=\"{x:.1}\" y=\".4\" width=\"{width:.1}\" height=\"11.2\" fill=\"url(#w-{})\" stroke=\"#1a1a1a\" \

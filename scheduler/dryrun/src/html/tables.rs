@@ -13,6 +13,7 @@ use leeside_core::ids::GroupId;
 use leeside_core::model::{Group, Kind, Model};
 use leeside_core::output::Word;
 use leeside_core::time::{HOUR, MINUTE, Wall};
+use leeside_solar::light::Glazing;
 use std::fmt::Write as _;
 
 const DAY: i64 = 24 * HOUR;
@@ -21,6 +22,11 @@ const MOST_STORMS: usize = 30;
 /// Solar transmittance of the glazing behind, which no site file says (common
 /// practice for double glazing with a coating, no source).
 const GLAZING_G: f64 = 0.6;
+/// Thermal transmittance of such glazing, W/(m²·K); only for the example of a
+/// g_total in the notes (common practice, no source).
+const GLAZING_U: f64 = 1.1;
+/// Cloth of that example: solar transmittance and reflectance.
+const CLOTH: (f64, f64) = (0.1, 0.5);
 
 /// Whether devices of a kind stand before the opening.
 pub(super) const fn stands_before(kind: Kind) -> bool {
@@ -111,7 +117,7 @@ pub(super) fn months(out: &mut String, page: &Page<'_>) {
             )
         })
         .collect();
-    out.push_str("<section id=\"months\">\n<h2>The year by month</h2>\n<p class=\"sub\">Movements of groups by what decided them. One movement is one command to one group.</p>\n");
+    out.push_str("<section id=\"months\">\n<h2>The year by month</h2>\n<p class=\"sub\">Movements of groups by what decided them; one movement is one command to one group. Locked: hours of all groups together.</p>\n");
     out.push_str(&table(&heads, &[bars, bars + 2], &rows, Some(&total)));
     out.push_str(&word_key(&key));
     alarms(out, page);
@@ -288,8 +294,10 @@ pub(super) fn light(out: &mut String, page: &Page<'_>) {
             "gain: irradiation of the shaded part times the product's g_total, and of the rest times {GLAZING_G} for the glazing \
              (assumed, the site file does not say; common practice, no source); unshaded: all of it times {GLAZING_G}. An estimate \
              for comparing settings: g_total is that of closed slats or cloth, taken as the same for every angle (the simplified \
-             method of EN ISO 52022-1 is stated to be off by +0.10 to -0.02 and not to be used for beneficial gains or comfort)"
+             method of EN ISO 52022-1 is stated to be off by +0.10 to -0.02 and not to be used for beneficial gains or comfort){}",
+            for_comparison()
         ),
+        "– in these columns: the site file gives no opening, or the product no g_total".to_owned(),
     ];
     if page.year.dark_looks > 0 {
         let part = percent(f64::from(page.year.dark_looks), f64::from(page.year.looks));
@@ -297,6 +305,22 @@ pub(super) fn light(out: &mut String, page: &Page<'_>) {
     }
     notes(out, &told);
     out.push_str("</section>\n");
+}
+
+/// What the published method gives for a common cloth, to hold a g_total against.
+fn for_comparison() -> String {
+    let (transmittance, reflectance) = CLOTH;
+    let glazing = Glazing {
+        u: GLAZING_U,
+        g: GLAZING_G,
+    };
+    let g_total = glazing.with_external(transmittance, reflectance);
+    g_total.map_or_else(String::new, |g_total| {
+        format!(
+            ". To hold a g_total against: that method gives {g_total:.2} for cloth outside of such glazing (U {GLAZING_U} W/(m²·K)) \
+             that lets {transmittance} through and reflects {reflectance}"
+        )
+    })
 }
 
 /// Area of the group's openings, m²; `None` where it has none.

@@ -15,7 +15,8 @@ use leeside_solar::Sun;
 use leeside_solar::light::Sky as Light;
 use std::io;
 
-/// From look to look, ms.
+/// From look to look, ms. Each is in the middle of the time for which it counts:
+/// hours of the data and the sun of another time would make mornings too bright.
 pub(super) const EVERY_MS: i64 = 10 * MINUTE;
 /// Looks a day.
 pub(super) const ROWS: usize = 144;
@@ -32,6 +33,8 @@ pub(super) struct Year<'a> {
     feed: Feed<'a>,
     at: Wall,
     to: Wall,
+    /// The begin of the span has been seen.
+    begun: bool,
     pub(super) first: NaiveDate,
     pub(super) days: usize,
     pub(super) facades: Vec<FacadeYear>,
@@ -111,6 +114,7 @@ impl<'a> Year<'a> {
             feed: Feed::new(model.clone(), &setting.sky),
             at: setting.from,
             to: setting.to,
+            begun: false,
             first,
             days,
             facades: model
@@ -141,6 +145,11 @@ impl<'a> Year<'a> {
     }
 }
 
+/// The middle of the ten minutes in which a moment lies.
+const fn middle(at: Wall) -> Wall {
+    Wall(at.0.div_euclid(EVERY_MS) * EVERY_MS + EVERY_MS / 2)
+}
+
 impl Sink for Year<'_> {
     fn movement(&mut self, model: &Model, command: &Command) -> io::Result<()> {
         for order in &command.orders {
@@ -166,11 +175,13 @@ impl Sink for Year<'_> {
     }
 
     fn look(&mut self, core: &Core, at: Wall) -> io::Result<()> {
-        self.at = Wall((at.0.div_euclid(EVERY_MS) + 1) * EVERY_MS);
-        let model = core.model().clone();
-        if self.looks == 0 {
+        if !std::mem::replace(&mut self.begun, true) {
             self.storms.engaged_before(core);
+            self.at = middle(at);
+            return Ok(());
         }
+        self.at = middle(at.plus(EVERY_MS));
+        let model = core.model().clone();
         self.feed.look(at);
         let (sun, light) = self.feed.light_of(at);
         self.looks += 1;

@@ -171,11 +171,7 @@ impl Head {
     /// What kind of report it is.
     #[must_use]
     pub fn title(&self) -> &'static str {
-        if self.is_lived() {
-            "Lived through"
-        } else {
-            "Dry run"
-        }
+        if self.is_lived() { "Record" } else { "Dry run" }
     }
 
     fn take_gaps(&mut self, mut gaps: Vec<Gap>) {
