@@ -1,10 +1,12 @@
 """Reads the outputs of `leeside dry-run` back with readers of other people, and
-holds them against each other. Run by hand, with icalendar and pandas installed:
+holds them against each other. Run by hand, with icalendar, jsonschema and pandas
+installed (tests/README.md says how):
 
     python3 tests/read_back/read_back.py target/debug/leeside
 
-Every movement of the CSV must be one of the JSON, every lockout of the JSON one
-event of the calendar, and two runs must give the same bytes.
+The JSON must be as its published schema has it, every movement of the CSV must be one of
+the JSON, every lockout of the JSON one event of the calendar, and two runs must
+give the same bytes.
 """
 
 import collections
@@ -15,6 +17,7 @@ import sys
 import tempfile
 
 import icalendar
+import jsonschema
 import pandas
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
@@ -50,6 +53,8 @@ def main() -> None:
             assert out[form] == run(program, form, pathlib.Path(folder, f"again.{form}")), form
         table = pandas.read_csv(pathlib.Path(folder, "once.csv"), comment="#")
     told = json.loads(out["json"])
+    schema = json.loads((ROOT / "deploy/schemas/dry-run.schema.json").read_text())
+    jsonschema.validate(told, schema, jsonschema.Draft202012Validator)
     assert len(table) == len(told["movements"])
     for column in ["at_utc", "group", "decided_by", "reason"]:
         assert list(table[column]) == [movement[column] for movement in told["movements"]], column

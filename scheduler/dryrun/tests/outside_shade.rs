@@ -229,7 +229,8 @@ fn cells_of<'a>(page: &'a str, group: &str) -> Vec<&'a str> {
 }
 
 /// The estimated solar gain of the page, per facade, against pvlib's irradiation of
-/// the same year. The page looks every ten minutes, pvlib every minute.
+/// the same year. The page looks every ten minutes, pvlib every minute: within half
+/// a per cent of the light, and two where it also counts when the device moves.
 #[test]
 fn the_gain_of_the_page_is_that_of_pvlib_s_irradiation() {
     let setting = year();
@@ -244,9 +245,10 @@ fn the_gain_of_the_page_is_that_of_pvlib_s_irradiation() {
         let theirs: Vec<&str> = row.split(',').collect();
         let ours = cells_of(&page, theirs[0]);
         let number = |cell: &str| -> f64 { cell.replace('\u{202F}', "").parse().unwrap() };
-        for (column, want) in [(ours.len() - 2, theirs[3]), (ours.len() - 1, theirs[4])] {
+        let last = ours.len() - 1;
+        for (column, want, within) in [(last - 1, theirs[3], 0.02), (last, theirs[4], 0.005)] {
             let (got, want) = (number(ours[column]), number(want));
-            assert!((got - want).abs() < 0.01 * want, "{row}: ours {ours:?}");
+            assert!((got - want).abs() < within * want, "{row}: ours {ours:?}");
         }
         compared += 1;
     }

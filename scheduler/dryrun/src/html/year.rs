@@ -177,7 +177,7 @@ impl Sink for Year<'_> {
     fn look(&mut self, core: &Core, at: Wall) -> io::Result<()> {
         if !std::mem::replace(&mut self.begun, true) {
             self.storms.engaged_before(core);
-            self.at = middle(at);
+            self.at = middle(at).max(at.plus(1));
             return Ok(());
         }
         self.at = middle(at.plus(EVERY_MS));
