@@ -11,7 +11,7 @@ use leeside_dryrun::lived::{Lived, LivedError};
 use leeside_dryrun::replay::{LEAD_IN_MS, PlantKind, Setting, Sky};
 use leeside_dryrun::report::Head;
 use leeside_dryrun::weather::from_journal;
-use leeside_journal::{Journal, Span};
+use leeside_journal::{Journal, Kind, Span};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -27,13 +27,14 @@ pub(super) fn run(args: &DryRunArgs, site: &Site, file: &Path) -> anyhow::Result
     let lived = Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to);
     let lived = lived.map_err(failed)?;
     let mut found = lived.notes().to_vec();
-    let replayed = replay(&journal, &site.model, 0)?;
+    let replayed = replay(&journal, site, 0)?;
     let broken = journal.verify()?.fault;
     found.push(match broken {
         Some((row, fault)) => format!("the journal's chain is broken at row {row}: {fault}"),
         None => "the journal's chain holds".to_owned(),
     });
     found.push(agreement(&replayed));
+    found.extend(loaded_anew(&journal, to)?);
     let head = Head::of(&setting, &site.fingerprint).lived(found);
     write_to(args.output.as_deref(), |out| {
         write(args.format, &setting, &head, out, &|sink| {
@@ -83,6 +84,22 @@ fn setting(
         plant: PlantKind::Ideal,
         occupancy: args.span.occupied,
     })
+}
+
+/// A caution where the site file was changed on the way: this account reads all of
+/// the span with one file.
+fn loaded_anew(journal: &Journal, to: Wall) -> anyhow::Result<Option<String>> {
+    for entry in journal.entries(Span::ALL) {
+        let entry = entry?;
+        if entry.kind == Kind::Site && entry.now.wall < to {
+            return Ok(Some(format!(
+                "the site file was loaded anew at {}: this account takes the file given here for the whole span, and \
+                 what another file decided is told as this one would",
+                leeside_dryrun::weather::moment(entry.now.wall)
+            )));
+        }
+    }
+    Ok(None)
 }
 
 /// Whether the whole journal is decided as it was.
