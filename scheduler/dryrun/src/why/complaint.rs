@@ -10,10 +10,12 @@ use crate::told::{
 use leeside_core::ids::{GroupId, RoomId};
 use leeside_core::model::Model;
 use leeside_core::output::{Command, LockoutChange};
+use leeside_core::pose::Pose;
 use leeside_core::say;
 use leeside_core::time::Wall;
 use serde_json::{Value, json};
 use std::cell::Cell;
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io;
 
@@ -162,16 +164,18 @@ pub fn complaint_plain(model: &Model, basis: &Basis, of: &Complaint) -> String {
     let mut out = String::new();
     heading(&mut out, model, of);
     let mut day = None;
+    let mut stood: BTreeMap<GroupId, Pose> = BTreeMap::new();
     for event in &of.events {
         let at = event.at();
         let told = match event {
             Event::Moved(movement) => {
                 let kind = model.group(movement.group).kind;
+                let before = stood.insert(movement.group, movement.pose);
                 format!(
-                    "the {} of {} go {}: {}",
+                    "the {} of {} {}: {}",
                     plain::noun(kind),
                     model.group(movement.group).name,
-                    plain::stands(kind, movement.pose),
+                    plain::does(kind, before, movement.pose),
                     plain::reason_of(model, movement)
                 )
             }

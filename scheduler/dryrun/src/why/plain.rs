@@ -114,12 +114,35 @@ pub(super) fn stands(kind: Kind, pose: Pose) -> String {
         100 => all.to_owned(),
         part => format!("{part} % {all}"),
     };
-    let slats = pose.tilt_deg.map(|tilt| match tilt.unsigned_abs() {
-        flat if flat < LEVEL_BELOW_DEG.unsigned_abs() => " with the slats level".to_owned(),
-        steep if steep >= CLOSED_FROM_DEG.unsigned_abs() => " with the slats closed".to_owned(),
-        _ => format!(" with the slats turned to {tilt}°"),
+    let slats = slats(pose).map(|slats| {
+        let turned = if slats.starts_with("to ") {
+            "turned "
+        } else {
+            ""
+        };
+        format!(" with the slats {turned}{slats}")
     });
     way + &slats.unwrap_or_default()
+}
+
+/// What they do, as people say it: where they are as far out as before, only their
+/// slats turn.
+pub(super) fn does(kind: Kind, before: Option<Pose>, to: Pose) -> String {
+    let as_far = before.is_some_and(|before| before.extension_pct == to.extension_pct);
+    let turned = slats(to).filter(|_| as_far && to.extension_pct > 0);
+    match turned {
+        Some(slats) => format!("turn their slats {slats}"),
+        None => format!("go {}", stands(kind, to)),
+    }
+}
+
+/// How slats stand.
+fn slats(pose: Pose) -> Option<String> {
+    pose.tilt_deg.map(|tilt| match tilt.unsigned_abs() {
+        flat if flat < LEVEL_BELOW_DEG.unsigned_abs() => "level".to_owned(),
+        steep if steep >= CLOSED_FROM_DEG.unsigned_abs() => "closed".to_owned(),
+        _ => format!("to {tilt}°"),
+    })
 }
 
 /// `Thursday 1 July 2027 at 10:14`.
@@ -293,5 +316,27 @@ mod tests {
         for (kind, pose, want) in table {
             assert_eq!(stands(kind, pose), want);
         }
+    }
+
+    /// Seen: blinds that were down and only turned their slats were told to "go down".
+    #[test]
+    fn who_only_turns_slats_does_not_go_down() {
+        let does = |before, to| super::does(Kind::SlatBlind, before, to);
+        let down = Pose::slats(100, 40);
+        assert_eq!(
+            does(Some(down), Pose::slats(100, 20)),
+            "turn their slats to 20°"
+        );
+        assert_eq!(
+            does(Some(down), Pose::slats(100, 0)),
+            "turn their slats level"
+        );
+        assert_eq!(does(None, down), "go down with the slats turned to 40°");
+        assert_eq!(
+            does(Some(Pose::RETRACTED), down),
+            "go down with the slats turned to 40°"
+        );
+        assert_eq!(does(Some(down), Pose::RETRACTED), "go up");
+        assert_eq!(does(Some(Pose::RETRACTED), Pose::RETRACTED), "go up");
     }
 }
