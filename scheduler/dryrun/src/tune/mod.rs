@@ -154,7 +154,7 @@ fn one(
     facade: FacadeId,
     sweeps: &[Sweep],
     values: &[f64],
-    told: &dyn Fn() -> ControlFlow<()>,
+    told: &(dyn Fn() -> ControlFlow<()> + Sync),
 ) -> Result<Gave, Stopped> {
     let mut model = Model::clone(&setting.model);
     let groups = tuned(&model, facade);
@@ -179,7 +179,7 @@ fn one(
         ..setting.clone()
     };
     // Workers of its own it needs not: one scenario, one thread.
-    let audited = audit(&audited, false, &|_| ControlFlow::Continue(()))?;
+    let audited = audit(&audited, false, &|_| told())?;
     let exposed_ms: i64 = devices.iter().map(|d| audited.exposed_ms(*d, 0)).sum();
     let moved: u32 = groups.iter().map(|g| tally.group(*g).moved()).sum();
     let count = number(i64::try_from(groups.len()).unwrap_or(1).max(1));
