@@ -252,14 +252,17 @@ pub(super) fn frost(
             if silent && !wet { None } else { Some(wet) }
         }
     };
-    let moist = rule.moisture.iter().map(of);
+    let sources: Vec<Option<bool>> = rule.moisture.iter().map(of).collect();
+    let moist = if sources.contains(&Some(true)) {
+        Some(true)
+    } else if sources.contains(&None) {
+        None
+    } else {
+        Some(false)
+    };
     Frost {
         coldest: row.values.temperature.map(|air| air - colder),
-        moist: moist.fold(Some(false), |all, one| match (all, one) {
-            (Some(true), _) | (_, Some(true)) => Some(true),
-            (None, _) | (_, None) => None,
-            (Some(false), Some(false)) => Some(false),
-        }),
+        moist,
     }
 }
 

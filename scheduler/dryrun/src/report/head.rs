@@ -111,6 +111,7 @@ impl Head {
             head.synthetic_gusts = series
                 .about
                 .gusts
+                .as_ref()
                 .map(|gusts| format!("seed {}, intensity {}", gusts.seed, gusts.intensity));
             head.source.clone_from(&series.about.source);
             head.resolution = duration(series.about.resolution_ms);

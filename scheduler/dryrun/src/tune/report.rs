@@ -59,8 +59,11 @@ const PANEL: f64 = 170.0;
 const BETWEEN: f64 = 34.0;
 const BELOW: f64 = 92.0;
 
+/// One of the things that a choice gave.
+type Part = fn(&Gave) -> f64;
+
 /// What stands over the direct sun let in, a panel each.
-const PANELS: [(&str, fn(&Gave) -> f64); 3] = [
+const PANELS: [(&str, Part); 3] = [
     ("view out, hours (more is better)", |gave| gave.view_h),
     ("movements a day (fewer is better)", |gave| gave.movements),
     ("exposed in storms, s (less is better)", |gave| {
@@ -125,7 +128,7 @@ fn panel(
     sun: &Axis,
     sweeps: &[Sweep],
     tried: &[Tried],
-    of: fn(&Gave) -> f64,
+    of: Part,
 ) {
     let axis = Axis::over(tried, of);
     let (right, bottom) = (WIDTH - RIGHT, top + PANEL);
@@ -275,7 +278,7 @@ struct Axis {
 }
 
 impl Axis {
-    fn over(tried: &[Tried], of: fn(&Gave) -> f64) -> Self {
+    fn over(tried: &[Tried], of: Part) -> Self {
         let values = || tried.iter().map(|choice| of(&choice.gave));
         let least = values().fold(f64::INFINITY, f64::min);
         let most = values().fold(f64::NEG_INFINITY, f64::max);

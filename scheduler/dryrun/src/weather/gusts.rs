@@ -99,7 +99,7 @@ impl Gusts {
             }
         }
         let mut about = series.about.clone();
-        about.gusts = Some(self);
+        about.gusts = Some(Box::new(self));
         about.source = format!("{}; synthetic gusts, seed {}", about.source, self.seed);
         about.notes.insert(
             0,

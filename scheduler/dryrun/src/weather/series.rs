@@ -177,7 +177,7 @@ pub struct About {
     /// Usual length of a row, ms.
     pub resolution_ms: i64,
     /// How gusts were made up within its means.
-    pub gusts: Option<Gusts>,
+    pub gusts: Option<Box<Gusts>>,
     /// How it had to be read, and what it cannot say.
     pub notes: Vec<String>,
 }
