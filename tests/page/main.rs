@@ -20,6 +20,8 @@ mod daemon;
 
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod browser;
+mod calendar;
+mod hands;
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod house;
 mod now;

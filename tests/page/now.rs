@@ -57,7 +57,7 @@ fn without_scripts_it_can_be_read_and_in_german_too() {
     let text = browser.text("main");
     for part in [
         "south slats",
-        "Das Haus nach der Himmelsrichtung",
+        "Fassaden nach Azimut",
         "Sensoren",
         "Sperren",
         "alle 30 s neu geladen",

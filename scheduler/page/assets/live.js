@@ -2,7 +2,7 @@
 // every half minute instead.
 "use strict";
 (() => {
-  const main = document.querySelector("[data-live]");
+  const main = document.querySelector("[data-revision]");
   const state = document.getElementById("live-state");
   if (!main || !state || !window.EventSource) return;
   const say = (key) => main.dataset[key] || "";
@@ -44,8 +44,8 @@
       revision = news.revision;
       let missing = false;
       for (const id of Object.keys(news.parts)) missing = !put(id, news.parts[id]) || missing;
-      // A part that the page does not have: another site file.
-      if (missing) location.reload();
+      // A part that a page with all of them does not have: another site file.
+      if (missing && main.dataset.whole) location.reload();
       show("is-live", say("live"));
     };
     source.onerror = () => {

@@ -9,12 +9,16 @@ use leeside_daemon::door::{Door, Present};
 use leeside_daemon::keeper::Reloads;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 use tokio::sync::{Semaphore, watch};
 use tokio::time::Instant;
 
 /// Passwords looked at at once. Each takes a core for a moment, which commands need too.
 const HASHED_AT_ONCE: usize = 1;
+/// Look-aheads and the like at once, for the same reason.
+const WORKED_AT_ONCE: usize = 1;
+/// Whoever waits longer for their turn is told to try again.
+const TURN: Duration = Duration::from_secs(20);
 
 /// What the page is given.
 #[derive(Clone, Debug)]
@@ -46,6 +50,7 @@ pub struct House {
     pub live: Live,
     people: Mutex<Read>,
     hashing: Arc<Semaphore>,
+    working: Arc<Semaphore>,
 }
 
 /// The people file as it was last read.
@@ -69,6 +74,7 @@ impl House {
             sessions: Sessions::default(),
             people: Mutex::default(),
             hashing: Arc::new(Semaphore::new(HASHED_AT_ONCE)),
+            working: Arc::new(Semaphore::new(WORKED_AT_ONCE)),
         })
     }
 
@@ -132,6 +138,22 @@ impl House {
                 None
             }
         }
+    }
+
+    /// Does something that takes a while, on a thread of its own, one at a time.
+    /// `None`: others have been at it for too long.
+    pub async fn aside<T: Send + 'static>(
+        &self,
+        work: impl FnOnce() -> T + Send + 'static,
+    ) -> Option<T> {
+        let turn = Arc::clone(&self.working).acquire_owned();
+        let permit = tokio::time::timeout(TURN, turn).await.ok()?.ok()?;
+        let done = tokio::task::spawn_blocking(move || {
+            let done = work();
+            drop(permit);
+            done
+        });
+        done.await.ok()
     }
 
     /// Whether name and password belong together; takes a while, on a thread of its own.

@@ -30,11 +30,23 @@ pub struct Place {
 }
 
 /// The navigation, in its order.
-pub const NAVIGATION: &[Place] = &[Place {
-    path: "/",
-    word: "now",
-    role: Role::Look,
-}];
+pub const NAVIGATION: &[Place] = &[
+    Place {
+        path: "/",
+        word: "now",
+        role: Role::Look,
+    },
+    Place {
+        path: "/calendar",
+        word: "calendar",
+        role: Role::Look,
+    },
+    Place {
+        path: "/hands",
+        word: "hands",
+        role: Role::Operate,
+    },
+];
 
 /// A route: where, for whom, and what serves it.
 #[derive(Debug)]

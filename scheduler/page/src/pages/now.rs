@@ -35,7 +35,7 @@ pub async fn show(State(app): State<App>, viewer: Viewer) -> Response {
     let (present, words) = (app.present(), viewer.words);
     let scene = Scene::new(words, &present);
     let body = html! {
-        div.now data-revision=(present.revision) data-live=(words.say("now.live"))
+        div.now data-whole="true" data-revision=(present.revision) data-live=(words.say("now.live"))
             data-gone=(words.say("now.gone")) data-silent=(words.say("now.silent")) {
             div.status {
                 p #live-state .live role="status" { (words.say("now.still")) }
@@ -118,7 +118,8 @@ pub fn direction(words: Words, azimuth_deg: f64) -> String {
     words.say_of("compass", point.map_or("n", |(_, point)| point))
 }
 
-struct Scene<'a> {
+/// What is now, as it is shown.
+pub(crate) struct Scene<'a> {
     words: Words,
     present: &'a Present,
     model: &'a Model,
@@ -126,7 +127,7 @@ struct Scene<'a> {
 }
 
 impl<'a> Scene<'a> {
-    fn new(words: Words, present: &'a Present) -> Self {
+    pub(crate) fn new(words: Words, present: &'a Present) -> Self {
         let model = &present.model;
         let tell = Teller {
             words,
@@ -260,7 +261,8 @@ impl<'a> Scene<'a> {
         }
     }
 
-    fn group(&self, id: GroupId) -> Markup {
+    /// A group: how it stands, what decided, until when.
+    pub(crate) fn group(&self, id: GroupId) -> Markup {
         let (words, group) = (self.words, self.model.group(id));
         let now = self.present.groups.get(id.index()).and_then(Option::as_ref);
         html! {

@@ -1,0 +1,355 @@
+//! The calendar: shown before it is saved, saved safely, taken up by what runs.
+
+use crate::browser::Browser;
+use crate::house::House;
+use crate::plain::{Plain, signed_in};
+use std::path::Path;
+use std::process::Command;
+
+const KEEPER: (&str, &str, &[&str]) = ("keeper", "configure", &[]);
+const SECOND: (&str, &str, &[&str]) = ("second", "configure", &[]);
+const GUEST: (&str, &str, &[&str]) = ("guest", "look", &[]);
+
+const CALENDAR: &str = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//tests//EN\r\nBEGIN:VEVENT\r\n\
+    UID:outing\r\nDTSTAMP:20260101T000000Z\r\nDTSTART;VALUE=DATE:20270717\r\n\
+    SUMMARY:<script>alert(1)</script> & \"outing\"\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n";
+
+/// On a closed day the slats are in all day.
+fn with_calendar(folder: &Path) {
+    let path = folder.join("site.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let closed =
+        "closed = [{ phase = \"shut\", at = \"00:00\", pose = \"retracted\", sun = false }]";
+    let text = text.replacen("closed = \"workday\"", closed, 1);
+    let calendar =
+        "[[calendar]]\nname = \"closed days\"\nfile = \"house.ics\"\nday_class = \"closed\"\n";
+    std::fs::write(&path, format!("{text}\n{calendar}")).unwrap();
+    std::fs::write(folder.join("house.ics"), CALENDAR).unwrap();
+}
+
+fn house(people: &[(&str, &str, &[&str])]) -> House {
+    House::with("people_file = \"people.toml\"", people, with_calendar)
+}
+
+fn on_disk(house: &House) -> String {
+    std::fs::read_to_string(house.site.dir.path().join("house.ics")).unwrap()
+}
+
+/// The local date at the quick site.
+fn today() -> chrono::NaiveDate {
+    chrono::Utc::now()
+        .with_timezone(&chrono_tz::America::New_York)
+        .date_naive()
+}
+
+fn fill(browser: &Browser, name: &str, first: &str) {
+    browser.fill("#name", name);
+    browser.set("#first", first);
+}
+
+#[test]
+fn a_closed_day_is_shown_then_saved_and_next_and_mqtt_follow() {
+    let house = house(&[KEEPER]);
+    let browser = Browser::take();
+    house.sign_in(&browser, "keeper", "/");
+    house.settle(&browser);
+    let today = today().to_string();
+    let mark = house.listener.mark();
+    browser.go(&house.at(&format!("/calendar/entry?day={today}")));
+    assert_eq!(browser.value("#first"), today);
+    browser.fill("#name", "Frost in the pipes");
+    browser.click("button[value=preview]");
+    let shown = browser.wait_text(".preview", "What the groups would do on");
+    assert!(
+        shown.contains("south slats: stays retracted until")
+            && shown.contains("instead of: stays extended"),
+        "{shown}"
+    );
+    assert!(
+        shown.contains("closed (closed: Frost in the pipes), instead of"),
+        "{shown}"
+    );
+    assert!(
+        !shown.contains("west screens"),
+        "their closed days are as workdays: {shown}"
+    );
+    assert_eq!(on_disk(&house), CALENDAR, "only shown");
+    browser.click("button[value=save]");
+    browser.wait_text(".done", "Saved and taken up");
+    browser.wait_text("#special-days + ul", "closed, Frost in the pipes");
+    assert!(on_disk(&house).contains("SUMMARY:Frost in the pipes"));
+    house
+        .listener
+        .wait_from(mark, "the slats come in", |message| {
+            message.topic == "quick/group/south slats/command"
+                && message.json()["pose"]["extension_pct"] == 0
+                && message.json()["decided_by"] == "timetable"
+        });
+    let out = Command::new(env!("CARGO_BIN_EXE_leeside"))
+        .args([
+            "next",
+            house.site.path.to_str().unwrap(),
+            "--group",
+            "south slats",
+            "--count",
+            "1",
+        ])
+        .args(["--from", &format!("{today}T12:00")])
+        .output()
+        .unwrap();
+    let next = String::from_utf8_lossy(&out.stdout);
+    assert!(next.contains("closed: shut"), "{next}");
+    browser.click("details summary");
+    let listed = browser.text("body");
+    assert!(listed.contains("Frost in the pipes"), "{listed}");
+}
+
+#[test]
+fn a_wrong_form_says_so_at_the_field_and_keeps_what_was_typed() {
+    let house = house(&[KEEPER]);
+    let browser = Browser::take();
+    house.sign_in(&browser, "keeper", "/calendar/entry");
+    fill(&browser, "Backwards", "2027-05-07");
+    browser.set("#last", "2027-05-06");
+    browser.fill("#last_year", "2029");
+    browser.click("button[value=preview]");
+    browser.wait_text("#last-wrong", "before the first");
+    browser.wait_text("#last_year-wrong", "Only where it comes each year");
+    assert_eq!(browser.value("#name"), "Backwards");
+    assert_eq!(browser.value("#last"), "2027-05-06");
+    assert_eq!(on_disk(&house), CALENDAR);
+}
+
+#[test]
+fn two_browsers_that_edit_the_same_calendar_both_see_both() {
+    let house = house(&[KEEPER, SECOND]);
+    let (one, two) = (Browser::take(), Browser::take());
+    for (browser, name, what) in [
+        (&one, "keeper", "First come"),
+        (&two, "second", "Second come"),
+    ] {
+        house.sign_in(browser, name, "/calendar/entry");
+        fill(browser, what, "2027-05-07");
+        browser.click("button[value=preview]");
+        browser.wait("button[value=save]");
+    }
+    one.click("button[value=save]");
+    one.wait_text(".done", "Saved");
+    two.click("button[value=save]");
+    let both = two.wait_text(".conflict", "Somebody changed the calendar meanwhile");
+    assert!(
+        both.contains("First come") && both.contains("Second come"),
+        "{both}"
+    );
+    assert!(
+        !on_disk(&house).contains("Second come"),
+        "nothing was written"
+    );
+    assert_eq!(two.value("#name"), "Second come");
+    two.click("button[value=save]");
+    two.wait_text(".done", "Saved");
+    let text = on_disk(&house);
+    assert!(
+        text.contains("First come") && text.contains("Second come"),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_day_is_changed_removed_and_taken_back_and_everybody_sees_who_did_it() {
+    let house = house(&[KEEPER, GUEST]);
+    let browser = Browser::take();
+    house.sign_in(&browser, "keeper", "/calendar/entry");
+    fill(&browser, "Stocktaking", "2027-04-05");
+    browser.click("input[name=yearly]");
+    browser.click("button[value=preview]");
+    browser.click("button[value=save]");
+    browser.wait_text(".entries", "Stocktaking");
+    browser.click("a[aria-label^='change Stocktaking']");
+    assert_eq!(browser.value("#name"), "Stocktaking");
+    browser.set("#last", "2027-04-06");
+    browser.click("button[value=preview]");
+    browser.wait_text(".preview", "Tue 6 Apr 2027");
+    browser.click("button[value=save]");
+    browser.wait_text(".entries", "Mon 5 Apr 2027 to Tue 6 Apr 2027, each year");
+    browser.click("button[aria-label^='remove Stocktaking']");
+    browser.wait_text(".preview", "removed 2027-04-05 to 2027-04-06 Stocktaking");
+    browser.click("button[value=save]");
+    browser.wait_text(".done", "Removed");
+    assert_eq!(on_disk(&house), CALENDAR, "byte for byte as before");
+    let guest = signed_in(&house, "guest");
+    let page = guest.get("/calendar").body;
+    assert!(
+        page.contains("keeper (page): added 2027-04-05 Stocktaking")
+            && page.contains("keeper (page): removed")
+    );
+    assert!(
+        !page.contains("/calendar/undo") && !page.contains("/calendar/remove"),
+        "not for a guest"
+    );
+    browser.js(
+        "document.querySelectorAll('details').forEach((one) => { one.open = true })",
+        vec![],
+    );
+    browser.click("form[action='/calendar/undo'] button");
+    browser.wait_text(".done", "Taken back");
+    browser.wait_text(".entries", "Stocktaking");
+}
+
+#[test]
+fn calendars_go_out_and_come_in_and_what_is_none_is_refused_with_its_line() {
+    let house = house(&[KEEPER]);
+    let plain = signed_in(&house, "keeper");
+    let out = plain.get("/calendar/export?calendar=closed%20days");
+    assert_eq!((out.status, out.body.as_str()), (200, CALENDAR));
+    assert_eq!(out.header("content-type"), "text/calendar; charset=utf-8");
+    assert!(
+        out.header("content-disposition")
+            .starts_with("attachment; filename=\"closed-days.ics\"")
+    );
+    let more = CALENDAR
+        .replace("UID:outing", "UID:other")
+        .replace("20270717", "20270801")
+        .replace("<script>", "<b>");
+    let shown = upload(&plain, &more, "preview");
+    assert_eq!(shown.status, 200);
+    assert!(
+        shown.body.contains("imported 1 entries, 0 of them")
+            && shown.body.contains("Sun 1 Aug 2027")
+    );
+    assert_eq!(on_disk(&house), CALENDAR, "only shown");
+    assert_eq!(upload(&plain, &more, "save").status, 303);
+    assert!(on_disk(&house).contains("UID:other"));
+    let before = on_disk(&house);
+    for (not_one, part) in [
+        ("hello there", ":1:"),
+        (
+            "BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nUID:q\r\nDTSTART:soon\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n",
+            ":4:",
+        ),
+        ("", "VCALENDAR"),
+    ] {
+        let answer = upload(&plain, not_one, "save");
+        assert_eq!(answer.status, 422, "{not_one:?}");
+        assert!(answer.body.contains(part), "{}", answer.body);
+    }
+    assert_eq!(on_disk(&house), before);
+}
+
+/// Sends a calendar file as a browser does.
+fn upload(plain: &Plain, text: &str, what: &str) -> crate::plain::Answer {
+    let page = plain.get("/calendar");
+    let (csrf, revision) = (page.hidden("csrf"), page.hidden("revision"));
+    let part = |name: &str, value: &str| {
+        format!("--b0und\r\ncontent-disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n")
+    };
+    let fields = [
+        ("csrf", csrf.as_str()),
+        ("revision", revision.as_str()),
+        ("calendar", "closed days"),
+        ("do", what),
+    ];
+    let mut body: String = fields
+        .iter()
+        .map(|(name, value)| part(name, value))
+        .collect();
+    body.push_str("--b0und\r\ncontent-disposition: form-data; name=\"file\"; filename=\"../../house.ics\"\r\n\r\n");
+    body.push_str(text);
+    body.push_str("\r\n--b0und--\r\n");
+    let kind = [("content-type", "multipart/form-data; boundary=b0und")];
+    plain.with(&kind, "POST", "/calendar/import", &body)
+}
+
+#[test]
+fn hostile_text_stays_text() {
+    let house = house(&[KEEPER]);
+    let browser = Browser::take();
+    house.sign_in(&browser, "keeper", "/calendar?month=2027-07");
+    let text = browser.wait_text(
+        "#special-days + ul",
+        "<script>alert(1)</script> & \"outing\"",
+    );
+    assert!(text.contains("Sat 17 Jul 2027: closed"), "{text}");
+    assert!(
+        !browser.source().contains("<script>alert"),
+        "escaped in the source"
+    );
+    let plain = signed_in(&house, "keeper");
+    let token = plain.get("/calendar").hidden("csrf");
+    let revision = plain.get("/calendar").hidden("revision");
+    let name = "x\"><img src=x onerror=alert(1)>{{7*7}}";
+    let fields = [
+        ("csrf", token.as_str()),
+        ("revision", &revision),
+        ("calendar", "closed days"),
+        ("name", name),
+        ("first", "2027-05-07"),
+        ("do", "save"),
+    ];
+    assert_eq!(plain.post("/calendar/save", &fields).status, 303);
+    let page = plain.get("/calendar?month=2027-05").body;
+    assert!(
+        !page.contains("<img src=x") && page.contains("&lt;img src=x"),
+        "{page}"
+    );
+    for bad in ["BEGIN:VEVENT\r\nUID:z", "a\nb", "", &"x".repeat(300)] {
+        let fields = [
+            ("csrf", token.as_str()),
+            ("revision", &revision),
+            ("calendar", "closed days"),
+            ("name", bad),
+            ("first", "2027-05-08"),
+            ("do", "save"),
+        ];
+        let answer = plain.post("/calendar/save", &fields);
+        assert_eq!(answer.status, 422, "{bad:?}");
+        assert!(answer.body.contains("id=\"name-wrong\""));
+    }
+    for path in [
+        "/calendar/export?calendar=../site.toml",
+        "/calendar/export?calendar=/etc/passwd",
+        "/calendar/entry?calendar=no&uid=no",
+    ] {
+        assert_eq!(plain.get(path).status, 404, "{path}");
+    }
+}
+
+#[test]
+fn the_command_line_and_the_page_edit_the_same_file_one_after_the_other() {
+    let house = house(&[KEEPER]);
+    let plain = signed_in(&house, "keeper");
+    let stale = plain.get("/calendar").hidden("revision");
+    let out = Command::new(env!("CARGO_BIN_EXE_leeside"))
+        .args([
+            "closed-days",
+            "add",
+            house.site.path.to_str().unwrap(),
+            "2027-06-01",
+            "--name",
+            "By hand",
+        ])
+        .env("USER", "integrator")
+        .output()
+        .unwrap();
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    let page = plain.get("/calendar");
+    assert!(
+        page.body
+            .contains("integrator (command line): added 2027-06-01 By hand")
+    );
+    let token = page.hidden("csrf");
+    let fields = [
+        ("csrf", token.as_str()),
+        ("revision", &stale),
+        ("calendar", "closed days"),
+        ("name", "Late"),
+        ("first", "2027-06-02"),
+        ("do", "save"),
+    ];
+    assert_eq!(plain.post("/calendar/save", &fields).status, 409);
+    assert!(!on_disk(&house).contains("Late"));
+}
