@@ -80,7 +80,7 @@ fn a_closed_day_is_shown_then_saved_and_next_and_mqtt_follow() {
     assert!(on_disk(&house).contains("SUMMARY:Frost in the pipes"));
     house
         .listener
-        .wait_from(mark, "the slats come in", |message| {
+        .wait(mark, "the slats come in", |message| {
             message.topic == "quick/group/south slats/command"
                 && message.json()["pose"]["extension_pct"] == 0
                 && message.json()["decided_by"] == "timetable"

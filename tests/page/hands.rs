@@ -21,7 +21,7 @@ fn a_group_is_moved_by_hand_and_let_go_and_the_journal_knows_by_whom() {
     browser.wait_text(".done", "Taken");
     house
         .listener
-        .wait_from(mark, "the slats come in", |message| {
+        .wait(mark, "the slats come in", |message| {
             message.topic == "quick/group/south slats/command"
                 && message.json()["decided_by"] == "hand"
                 && message.json()["pose"]["extension_pct"] == 0
@@ -93,7 +93,7 @@ fn one_drive_is_set_up_an_alarm_is_seen_and_a_dead_sensor_left_out() {
     browser.wait_text(".done", "Taken");
     house
         .listener
-        .wait_from(mark, "one screen alone", |message| {
+        .wait(mark, "one screen alone", |message| {
             let json = || message.json();
             message.topic == "quick/group/west screens/command"
                 && json()["orders"].as_array().is_some_and(|orders| {
