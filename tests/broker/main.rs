@@ -10,6 +10,7 @@ mod building;
 mod client;
 mod cut;
 mod daemon;
+mod described;
 mod faults;
 mod foreign;
 mod journal;

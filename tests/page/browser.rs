@@ -5,6 +5,7 @@
 //! behind a pipe: however this program ends, the pipe closes, and the group is ended.
 
 use crate::brokers::{PATIENCE, free_port, wait_for_port};
+use fantoccini::cookies::Cookie;
 use fantoccini::elements::Element;
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
@@ -298,6 +299,11 @@ impl Browser {
 
     pub(crate) fn js(&self, script: &str, args: Vec<Value>) -> Value {
         run(self.client().execute(script, args)).unwrap_or_else(|error| panic!("{script}: {error}"))
+    }
+
+    /// A cookie by name.
+    pub(crate) fn cookie(&self, name: &str) -> Option<Cookie<'static>> {
+        run(self.client().get_named_cookie(name)).ok()
     }
 
     /// A picture of the whole page, PNG.

@@ -78,13 +78,11 @@ fn a_closed_day_is_shown_then_saved_and_next_and_mqtt_follow() {
     browser.wait_text(".done", "Saved and taken up");
     browser.wait_text("#special-days + ul", "closed, Frost in the pipes");
     assert!(on_disk(&house).contains("SUMMARY:Frost in the pipes"));
-    house
-        .listener
-        .wait(mark, "the slats come in", |message| {
-            message.topic == "quick/group/south slats/command"
-                && message.json()["pose"]["extension_pct"] == 0
-                && message.json()["decided_by"] == "timetable"
-        });
+    house.listener.wait(mark, "the slats come in", |message| {
+        message.topic == "quick/group/south slats/command"
+            && message.json()["pose"]["extension_pct"] == 0
+            && message.json()["decided_by"] == "timetable"
+    });
     let out = Command::new(env!("CARGO_BIN_EXE_leeside"))
         .args([
             "next",

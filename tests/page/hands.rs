@@ -19,17 +19,15 @@ fn a_group_is_moved_by_hand_and_let_go_and_the_journal_knows_by_whom() {
     browser.click(".pick a[href='/hands?group=south%20slats']");
     browser.click("input[value=retract] + button");
     browser.wait_text(".done", "Taken");
-    house
-        .listener
-        .wait(mark, "the slats come in", |message| {
-            message.topic == "quick/group/south slats/command"
-                && message.json()["decided_by"] == "hand"
-                && message.json()["pose"]["extension_pct"] == 0
-                && message.json()["reason"]
-                    .as_str()
-                    .unwrap()
-                    .contains("hand (page)")
-        });
+    house.listener.wait(mark, "the slats come in", |message| {
+        message.topic == "quick/group/south slats/command"
+            && message.json()["decided_by"] == "hand"
+            && message.json()["pose"]["extension_pct"] == 0
+            && message.json()["reason"]
+                .as_str()
+                .unwrap()
+                .contains("hand (page)")
+    });
     browser.wait_text("#g-0", "asked by hand (page)");
     browser.fill("#extension", "40");
     browser.fill("#tilt", "200");
@@ -91,17 +89,13 @@ fn one_drive_is_set_up_an_alarm_is_seen_and_a_dead_sensor_left_out() {
     browser.fill("#drive_extension", "50");
     browser.click("#drive_extension-hint ~ button, input[value=drive] ~ button");
     browser.wait_text(".done", "Taken");
-    house
-        .listener
-        .wait(mark, "one screen alone", |message| {
-            let json = || message.json();
-            message.topic == "quick/group/west screens/command"
-                && json()["orders"].as_array().is_some_and(|orders| {
-                    orders.len() == 1
-                        && orders[0]["drive"] == "C-2"
-                        && orders[0]["extension_pct"] == 50
-                })
-        });
+    house.listener.wait(mark, "one screen alone", |message| {
+        let json = || message.json();
+        message.topic == "quick/group/west screens/command"
+            && json()["orders"].as_array().is_some_and(|orders| {
+                orders.len() == 1 && orders[0]["drive"] == "C-2" && orders[0]["extension_pct"] == 50
+            })
+    });
     house.building.silence("wind west");
     browser.go(&house.at("/"));
     browser.wait_text("#p-alarms", "sensor not to be believed wind west");

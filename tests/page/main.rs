@@ -17,13 +17,17 @@ mod client;
 #[expect(dead_code, reason = "shared with tests/broker, which uses all of it")]
 #[path = "../broker/daemon.rs"]
 mod daemon;
+#[path = "../broker/described.rs"]
+mod described;
 
+mod api;
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod browser;
 mod calendar;
 mod hands;
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod house;
+mod line;
 mod now;
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod plain;

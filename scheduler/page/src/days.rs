@@ -255,7 +255,17 @@ fn courses(model: &Arc<Model>, on: NaiveDate) -> BTreeMap<GroupId, DayCourse> {
             .coming
             .iter()
             .map(|movement| (movement.at.wall, movement.pose));
-        let (today, later): (Vec<_>, Vec<_>) = moves.partition(|(at, _)| *at < ends);
+        let (mut today, later): (Vec<_>, Vec<_>) = moves.partition(|(at, _)| *at < ends);
+        // What moves as the day begins is where it stands on that day.
+        let mut begins = begins;
+        while let Some((_, pose)) = today
+            .first()
+            .copied()
+            .filter(|(at, _)| *at <= from.plus(MINUTE))
+        {
+            begins = Some(pose);
+            today.remove(0);
+        }
         let then = later.first().copied();
         (
             group.group,

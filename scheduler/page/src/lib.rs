@@ -15,6 +15,7 @@
 //! What it looks like, and what each colour means, stands in `README.md` beside
 //! this crate's manifest.
 
+pub mod api;
 pub mod assets;
 pub mod days;
 pub mod form;

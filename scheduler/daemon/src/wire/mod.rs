@@ -21,6 +21,7 @@ pub use decode::{Arrival, Decoded, Decoder, LARGEST_PAYLOAD, Malformed};
 pub use encode::{Encoder, Presence, command_payload};
 pub use message::{Message, Slot};
 pub use own::{Orders, orders, reading_payload, report_payload};
+pub use request::request_of;
 pub use stamp::{parse as parse_stamp, stamp};
 pub use topics::{Topics, segment};
 pub use trouble::Trouble;

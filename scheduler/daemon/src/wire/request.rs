@@ -69,6 +69,15 @@ enum WireUntil {
     EndOfDay,
 }
 
+/// Reads a request in the form of the wire that comes another way: its `by` and
+/// `room` are the caller's to give.
+///
+/// # Errors
+/// [`Malformed`], with what is wrong.
+pub fn request_of(model: &Model, payload: Value) -> Result<Request, Malformed> {
+    request(model, None, payload)
+}
+
 /// Reads a request. `room` is the room whose topic it came by.
 pub(super) fn request(
     model: &Model,

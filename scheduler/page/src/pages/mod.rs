@@ -11,7 +11,7 @@ pub mod year;
 use crate::gate::{Access, Viewer, admit, guard};
 use crate::house::App;
 use crate::people::Role;
-use crate::{assets, layout, live};
+use crate::{api, assets, layout, live};
 use axum::Router;
 use axum::http::StatusCode;
 use axum::middleware::from_fn_with_state;
@@ -110,6 +110,7 @@ pub fn routes() -> Vec<Route> {
     all.extend(year::routes());
     all.extend(facade::routes());
     all.extend(hands::routes());
+    all.extend(api::routes());
     all
 }
 

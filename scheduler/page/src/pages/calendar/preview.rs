@@ -35,7 +35,7 @@ pub(super) fn previewed(words: Words, edit: &Edit, preview: &Preview, now: Wall)
     html! {
         section.preview role="status" {
             h2 { (words.say("calendar.would")) }
-            p.hint { (edit.done) }
+            p.hint { (sheet::deed(&edit.done)) }
             @if preview.days.is_empty() && preview.gone.is_empty() && preview.new.is_empty() {
                 p { (words.fill("calendar.no_difference", &[("year", &preview.until_year)])) }
             }

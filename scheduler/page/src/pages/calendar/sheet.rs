@@ -25,6 +25,23 @@ pub(super) fn done(words: Words, word: &str) -> Option<&'static str> {
     }
 }
 
+/// What an edit did, without the identifiers, which say nothing to people.
+pub(super) fn deed(done: &str) -> String {
+    let mut words = done.split(' ');
+    let mut out: Vec<&str> = Vec::new();
+    while let Some(word) = words.next() {
+        if word == "uid" {
+            // The next one is the identifier; where it ends a part, the part still ends.
+            if words.next().is_some_and(|uid| uid.ends_with(';')) {
+                out.push("·");
+            }
+        } else {
+            out.push(word);
+        }
+    }
+    out.join(" ")
+}
+
 /// An entry in words, without its identifier.
 pub(super) fn entry(words: Words, entry: &Entry) -> String {
     let mut told = words.date(entry.first);
@@ -170,7 +187,7 @@ fn deeds(viewer: &Viewer, model: &Model, book: &Book, may: bool) -> Markup {
                 @for deed in book.deeds.iter().rev().take(DEEDS) {
                     @let at = deed.at.with_timezone(&model.site.zone);
                     li.undone[deed.undone] {
-                        (words.date(at.date_naive())) " " (at.format("%H:%M")) ", " (deed.by) ": " (deed.done)
+                        (words.date(at.date_naive())) " " (at.format("%H:%M")) ", " (deed.by) ": " (self::deed(&deed.done))
                     }
                 }
             }
@@ -179,7 +196,7 @@ fn deeds(viewer: &Viewer, model: &Model, book: &Book, may: bool) -> Markup {
                     (token(viewer))
                     input type="hidden" name="calendar" value=(book.named.name);
                     input type="hidden" name="revision" value=(book.revision);
-                    button.quiet { (words.fill("calendar.undo", &[("done", &back.done)])) }
+                    button.quiet { (words.fill("calendar.undo", &[("done", &self::deed(&back.done))])) }
                 }
             }
         }

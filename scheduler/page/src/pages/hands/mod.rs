@@ -4,6 +4,8 @@
 mod ask;
 mod controls;
 
+pub(crate) use ask::origin;
+
 use super::{Route, shows, takes};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
