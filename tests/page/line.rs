@@ -13,7 +13,7 @@ use std::process::Command;
 const GUEST: &[(&str, &str, &[&str])] = &[("guest", "look", &[])];
 
 /// A certificate of our own making, for a day.
-fn certificate(folder: &Path) {
+pub(crate) fn certificate(folder: &Path) {
     let out = Command::new("openssl")
         .args([
             "req",

@@ -21,6 +21,7 @@ mod daemon;
 mod described;
 
 mod api;
+mod asvs;
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod browser;
 mod calendar;

@@ -168,6 +168,12 @@ impl Field<'_> {
     /// The field, with what was typed and what is wrong.
     #[must_use]
     pub fn show(&self, typed: &Fields, wrong: &Complaints) -> Markup {
+        self.show_as("off", typed, wrong)
+    }
+
+    /// The same, which browsers and password managers may fill in as `remembered`.
+    #[must_use]
+    pub fn show_as(&self, remembered: &str, typed: &Fields, wrong: &Complaints) -> Markup {
         let complaint = wrong.of(self.name);
         let (hint_id, wrong_id) = (
             format!("{}-hint", self.name),
@@ -187,7 +193,7 @@ impl Field<'_> {
                 label for=(self.name) { (self.label) }
                 input id=(self.name) name=(self.name) type=(self.kind) value=[value]
                     required[self.needed] aria-invalid=[complaint.map(|_| "true")]
-                    aria-describedby=[described] autocomplete="off";
+                    aria-describedby=[described] autocomplete=(remembered);
                 @if !self.hint.is_empty() { p.hint id=(hint_id) { (self.hint) } }
                 @if let Some(complaint) = complaint { p.wrong id=(wrong_id) { (complaint) } }
             }

@@ -104,8 +104,8 @@ fn form(viewer: &Viewer, fields: &Fields, wrong: &Complaints, token: &str, nobod
                         input type="hidden" name="csrf" value=(token);
                         input type="hidden" name="to" value=(fields.text("to"));
                         @if let Some(why) = wrong.of("form") { p.wrong role="alert" { (why) } }
-                        (name.show(fields, wrong))
-                        (password.show(fields, wrong))
+                        (name.show_as("username", fields, wrong))
+                        (password.show_as("current-password", fields, wrong))
                         button { (words.say("sign_in.send")) }
                     }
                     ul.languages {
