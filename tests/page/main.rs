@@ -26,10 +26,8 @@ mod asvs;
 mod browser;
 mod calendar;
 mod hands;
-#[expect(dead_code, reason = "the tools of all tests of the page")]
 mod house;
 mod line;
 mod now;
-#[expect(dead_code, reason = "the tools of all tests of the page")]
 mod plain;
 mod who;

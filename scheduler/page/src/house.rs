@@ -19,6 +19,8 @@ const HASHED_AT_ONCE: usize = 1;
 const WORKED_AT_ONCE: usize = 1;
 /// Whoever waits longer for their turn is told to try again.
 const TURN: Duration = Duration::from_secs(20);
+/// What followed from an ask is waited for at most so long.
+const SHOWN: Duration = Duration::from_secs(2);
 
 /// What the page is given.
 #[derive(Clone, Debug)]
@@ -82,6 +84,14 @@ impl House {
     #[must_use]
     pub fn present(&self) -> Arc<Present> {
         self.given.door.present()
+    }
+
+    /// Waits, not for long, until what followed from an ask is in what is shown.
+    pub async fn shown_after(&self, before: &Present) {
+        let mut presents = self.given.door.follow();
+        // The next one may have been made before the ask was heard.
+        let newer = presents.wait_for(|present| present.revision >= before.revision + 2);
+        let _ = tokio::time::timeout(SHOWN, newer).await;
     }
 
     /// Whether one has to sign in.

@@ -16,9 +16,8 @@ use leeside_core::ids::{ArrangementId, GroupId};
 use leeside_core::input::{Ask, Origin, Request, Until};
 use leeside_core::model::Model;
 use leeside_core::time::{HOUR, Wall, to_utc};
-use leeside_daemon::door::{Refusal, Unanswered};
+use leeside_daemon::door::{Present, Refusal, Unanswered};
 use maud::{Markup, html};
-use std::sync::Arc;
 
 /// From where somebody asks: the first of their rooms behind the group, else the centre.
 pub(crate) fn origin(viewer: &Viewer, model: &Model, group: Option<GroupId>) -> Origin {
@@ -200,7 +199,16 @@ pub(super) async fn ask(State(app): State<App>, posted: Posted) -> Response {
         ask,
     };
     let answer = app.given.door.request(model, request).await;
-    answered(&app, &viewer, model, Some(&name), fields, answer, "taken")
+    answered(
+        &app,
+        &viewer,
+        &present,
+        Some(&name),
+        fields,
+        answer,
+        "taken",
+    )
+    .await
 }
 
 /// Somebody has seen an alarm.
@@ -214,7 +222,7 @@ pub(super) async fn acknowledge(State(app): State<App>, posted: Posted) -> Respo
         ask: Ask::Acknowledge { key },
     };
     let answer = app.given.door.request(&present.model, request).await;
-    answered(&app, &viewer, &present.model, None, fields, answer, "seen")
+    answered(&app, &viewer, &present, None, fields, answer, "seen").await
 }
 
 /// Poses for several groups at once, for those whom no room binds.
@@ -237,7 +245,7 @@ pub(super) async fn arrange(State(app): State<App>, posted: Posted) -> Response 
         ask,
     };
     let answer = app.given.door.request(model, request).await;
-    answered(&app, &viewer, model, None, fields, answer, "taken")
+    answered(&app, &viewer, &present, None, fields, answer, "taken").await
 }
 
 /// Leaves a sensor out for a while, or takes it in again.
@@ -284,20 +292,21 @@ pub(super) async fn bypass(State(app): State<App>, posted: Posted) -> Response {
         ask,
     };
     let answer = app.given.door.request(model, request).await;
-    answered(&app, &viewer, model, None, fields, answer, "bypass")
+    answered(&app, &viewer, &present, None, fields, answer, "bypass").await
 }
 
 /// What came of it: on to the page, or the page with the refusal and its reason.
-fn answered(
+async fn answered(
     app: &App,
     viewer: &Viewer,
-    model: &Arc<Model>,
+    present: &Present,
     group: Option<&str>,
     fields: Fields,
     answer: Result<Vec<Refusal>, Unanswered>,
     done: &str,
 ) -> Response {
-    let words = viewer.words;
+    let (words, model) = (viewer.words, &present.model);
+    app.shown_after(present).await;
     let (status, told) = match answer {
         Ok(refusals) if refusals.is_empty() => {
             let of = group.map_or_else(String::new, |group| format!("group={}&", encode(group)));
