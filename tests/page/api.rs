@@ -87,6 +87,62 @@ fn with_calendar(folder: &std::path::Path) {
     std::fs::write(folder.join("house.ics"), empty).unwrap();
 }
 
+fn requests(speaker: &Speaker<'_>, house: &House) {
+    let requests = "/api/v1/requests";
+    let halt = json!({ "ask": "halt", "group": "south slats" });
+    assert_eq!(speaker.say("POST", requests, "", &halt).0, 200);
+    house.building.blow("wind south", 17.4);
+    house.listener.wait(0, "a lockout", |message| {
+        message.topic == "quick/group/south slats/lockout" && message.json()["engaged"] == true
+    });
+    let (status, refused) = speaker.say("POST", requests, "", &halt);
+    assert_eq!(
+        (status, &refused["refusals"][0]["by"]),
+        (409, &json!("wind"))
+    );
+    for bad in [
+        json!([]),
+        json!({ "ask": "fly" }),
+        json!({ "ask": "halt", "group": "nowhere" }),
+        json!({ "ask": "halt", "group": "south slats", "by": "the president" }),
+        json!({ "ask": "pose", "group": "south slats", "extension_pct": 101 }),
+    ] {
+        assert_eq!(speaker.say("POST", requests, "", &bad).0, 422, "{bad}");
+    }
+}
+
+fn calendars(speaker: &Speaker<'_>) {
+    let (_, calendars) = speaker.say("GET", "/api/v1/calendars", "", &Value::Null);
+    let revision = calendars["calendars"][0]["revision"].clone();
+    let entries = "/api/v1/calendars/{calendar}/entries";
+    let add = |name: &str| json!({ "first": "2027-05-07", "name": name, "revision": revision });
+    assert_eq!(
+        speaker.say("POST", entries, "closed%20days", &add("one")).0,
+        200
+    );
+    let (status, conflict) = speaker.say("POST", entries, "closed%20days", &add("two"));
+    assert_eq!(
+        (status, &conflict["entries"][0]["name"]),
+        (409, &json!("one"))
+    );
+    assert_eq!(
+        speaker
+            .say(
+                "POST",
+                entries,
+                "closed%20days",
+                &json!({ "first": "soon", "name": "x" })
+            )
+            .0,
+        422
+    );
+    assert_eq!(speaker.say("POST", entries, "nowhere", &add("one")).0, 404);
+    let remove = "/api/v1/calendars/{calendar}/remove";
+    let gone = json!({ "uid": conflict["entries"][0]["uid"] });
+    assert_eq!(speaker.say("POST", remove, "closed%20days", &gone).0, 200);
+    assert_eq!(speaker.say("POST", remove, "closed%20days", &gone).0, 422);
+}
+
 #[test]
 fn every_operation_answers_as_it_is_described() {
     let people: &[(&str, &str, &[&str])] = &[("keeper", "configure", &[])];
@@ -141,62 +197,12 @@ fn every_operation_answers_as_it_is_described() {
             .any(|rank| rank["word"] == "wind" && rank["speaks"] == false)
     );
     assert_eq!(speaker.say("GET", why, "nowhere", &Value::Null).0, 404);
-    let requests = "/api/v1/requests";
-    let halt = json!({ "ask": "halt", "group": "south slats" });
-    assert_eq!(speaker.say("POST", requests, "", &halt).0, 200);
-    house.building.blow("wind south", 17.4);
-    house.listener.wait(0, "a lockout", |message| {
-        message.topic == "quick/group/south slats/lockout" && message.json()["engaged"] == true
-    });
-    let (status, refused) = speaker.say("POST", requests, "", &halt);
-    assert_eq!(
-        (status, &refused["refusals"][0]["by"]),
-        (409, &json!("wind"))
-    );
-    for bad in [
-        json!([]),
-        json!({ "ask": "fly" }),
-        json!({ "ask": "halt", "group": "nowhere" }),
-        json!({ "ask": "halt", "group": "south slats", "by": "the president" }),
-        json!({ "ask": "pose", "group": "south slats", "extension_pct": 101 }),
-    ] {
-        assert_eq!(speaker.say("POST", requests, "", &bad).0, 422, "{bad}");
-    }
-    let (_, calendars) = speaker.say("GET", "/api/v1/calendars", "", &Value::Null);
-    let revision = calendars["calendars"][0]["revision"].clone();
-    let entries = "/api/v1/calendars/{calendar}/entries";
-    let add = |name: &str| json!({ "first": "2027-05-07", "name": name, "revision": revision });
-    assert_eq!(
-        speaker.say("POST", entries, "closed%20days", &add("one")).0,
-        200
-    );
-    let (status, conflict) = speaker.say("POST", entries, "closed%20days", &add("two"));
-    assert_eq!(
-        (status, &conflict["entries"][0]["name"]),
-        (409, &json!("one"))
-    );
-    assert_eq!(
-        speaker
-            .say(
-                "POST",
-                entries,
-                "closed%20days",
-                &json!({ "first": "soon", "name": "x" })
-            )
-            .0,
-        422
-    );
-    assert_eq!(speaker.say("POST", entries, "nowhere", &add("one")).0, 404);
-    let remove = "/api/v1/calendars/{calendar}/remove";
-    let gone = json!({ "uid": conflict["entries"][0]["uid"] });
-    assert_eq!(speaker.say("POST", remove, "closed%20days", &gone).0, 200);
-    assert_eq!(speaker.say("POST", remove, "closed%20days", &gone).0, 422);
+    requests(&speaker, &house);
+    calendars(&speaker);
     let token = std::mem::take(&mut speaker.csrf);
-    assert_eq!(
-        speaker.say("POST", requests, "", &halt).0,
-        403,
-        "without the token"
-    );
+    let halt = json!({ "ask": "halt", "group": "south slats" });
+    let status = speaker.say("POST", "/api/v1/requests", "", &halt).0;
+    assert_eq!(status, 403, "without the token");
     speaker.csrf = token;
     assert_eq!(
         speaker.say("POST", "/api/v1/session/end", "", &json!({})).0,
