@@ -93,7 +93,7 @@ impl Given {
         let Some(gusts) = gusts else {
             return Ok(Sky::Rows(series));
         };
-        if !series.rows.iter().any(|row| Gusts::fit(row)) {
+        if !series.rows.iter().any(Gusts::fit) {
             return Err(Broken(format!(
                 "--gusts: {} has no mean wind over more than a minute within the span, and gusts are made up within such \
                  means only: leave --gusts away",
