@@ -10,10 +10,11 @@ use leeside_core::Core;
 use leeside_core::input::{Input, RestartCause};
 use leeside_core::output::Output;
 use leeside_core::time::{Now, Steady, Wall};
-use leeside_daemon::resume::State;
+use leeside_daemon::resume::{State, resume};
+use leeside_daemon::versions::Versions;
 use leeside_daemon::wire::{Arrival, Decoded, Decoder, Topics};
 use leeside_dryrun::weather;
-use leeside_journal::{Journal, Span};
+use leeside_journal::{Batch, Journal, Kind, Snapshot, Span};
 use std::collections::BTreeMap;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
@@ -415,32 +416,56 @@ fn rows(bytes: &[u8]) {
         let path = root().join("tests/sites/quick.toml");
         load_site(&path, &LoadOptions::around(2027)).unwrap().0
     });
-    let mut cores = Vec::new();
-    if let Ok(input) = serde_json::from_slice::<Input>(bytes) {
-        let mut core = Core::new(Arc::clone(&site.model), now(0));
-        core.handle(now(1), Input::Restart(RestartCause::Started));
-        drain(&mut core);
-        core.handle(now(10), input);
-        cores.push(core);
+    // As the program finds it at its start: a state, or a sound state with a row after it.
+    let is_state = serde_json::from_slice::<State>(bytes).is_ok();
+    let text = String::from_utf8_lossy(bytes).into_owned();
+    let path = scratch().join("rows.sqlite");
+    for end in ["", "-wal", "-shm"] {
+        // Whatever the last one left.
+        drop(std::fs::remove_file(
+            scratch().join(format!("rows.sqlite{end}")),
+        ));
     }
-    if let Ok(state) = serde_json::from_slice::<State>(bytes) {
-        let _ = serde_json::to_string(&state);
-        let at = state.core.taken;
-        let mut core = Core::restore(Arc::clone(&site.model), &state.core);
-        drain(&mut core);
-        let later = |ms| Now {
-            wall: at.wall.plus(ms),
-            steady: at.steady.plus(ms),
-        };
-        core.handle(later(5), Input::Restart(RestartCause::Started));
-        drain(&mut core);
-        core.handle(later(60_000), Input::Tick);
-        cores.push(core);
+    let mut journal = Journal::open(&path).unwrap();
+    let mut batch = Batch::new();
+    batch.snapshot(
+        now(0),
+        Snapshot {
+            fingerprint: site.fingerprint.clone(),
+            body: if is_state {
+                text.clone()
+            } else {
+                sound_state()
+            },
+        },
+    );
+    journal.write(&batch).unwrap();
+    if !is_state {
+        journal
+            .append_output(now(1), Kind::Reading, "x", text)
+            .unwrap();
     }
-    for core in &mut cores {
-        drain(core);
-        let _ = core.snapshot();
-    }
+    let begin = now(1_000);
+    let mut core = resume(
+        Some(&journal),
+        &mut Versions::new(site, Some(&journal), None),
+        begin,
+    )
+    .core;
+    core.handle(begin, Input::Restart(RestartCause::Started));
+    drain(&mut core);
+    core.handle(begin.plus(60_000), Input::Tick);
+    drain(&mut core);
+    let _ = core.snapshot();
+}
+
+fn sound_state() -> String {
+    static STATE: OnceLock<String> = OnceLock::new();
+    let state = STATE.get_or_init(|| {
+        let journal = Journal::open_read_only(sample()).unwrap();
+        journal.snapshot_before(i64::MAX).unwrap().unwrap().2.body
+    });
+    state.clone()
 }
 
 fn journal_seeds() -> Vec<Vec<u8>> {

@@ -9,12 +9,13 @@ use crate::versions::{Versions, Years};
 use crate::wire::Board;
 use leeside_core::Core;
 use leeside_core::engine::Snapshot;
-use leeside_core::input::Input;
+use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
-use leeside_core::time::Now;
+use leeside_core::time::{MINUTE, Now};
 use leeside_journal::{Error, Journal, Kind, Span};
 use serde::{Deserialize, Serialize};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 /// What a snapshot in the journal holds.
@@ -74,12 +75,36 @@ pub fn resume(journal: Option<&Journal>, versions: &mut Versions<'_>, now: Now) 
         reloaded: false,
         notes,
     };
-    match journal.map(|journal| taken_up(journal, versions)) {
+    match journal.map(|journal| rehearsed(journal, versions, now)) {
         Some(Ok(Some(resumed))) => resumed,
         None | Some(Ok(None)) => fresh(Vec::new()),
-        Some(Err(error)) => fresh(vec![format!(
-            "the state before cannot be taken up: {error}"
-        )]),
+        Some(Err(why)) => fresh(vec![format!("the state before cannot be taken up: {why}")]),
+    }
+}
+
+/// What the journal holds, tried on a copy first. A state that bad sectors or
+/// somebody's hand have made into one that cannot be may stop a core; it must
+/// not stop the program at each start anew, and the guards with it.
+fn rehearsed(
+    journal: &Journal,
+    versions: &mut Versions<'_>,
+    now: Now,
+) -> Result<Option<Resumed>, String> {
+    let tried = catch_unwind(AssertUnwindSafe(|| {
+        let resumed = taken_up(journal, versions)?;
+        if let Some(resumed) = &resumed {
+            let mut core = resumed.core.clone();
+            core.handle(now, Input::Restart(RestartCause::Started));
+            while !matches!(core.poll(), Output::Wake(_)) {}
+            // Whatever is pending from before has come due by then.
+            core.handle(now.plus(MINUTE), Input::Tick);
+            while !matches!(core.poll(), Output::Wake(_)) {}
+        }
+        Ok::<_, Error>(resumed)
+    }));
+    match tried {
+        Ok(found) => found.map_err(|error| error.to_string()),
+        Err(_) => Err("it is damaged; `leeside journal verify` may tell where".to_owned()),
     }
 }
 
