@@ -46,8 +46,6 @@ impl Glazing {
 
 #[cfg(test)]
 mod tests {
-    #![expect(clippy::unwrap_used, reason = "tests")]
-
     use super::*;
 
     #[test]
