@@ -262,42 +262,6 @@ fn a_year_is_named_or_a_span_and_weather_has_to_be_there() {
             "roof.csv:3:24: gust_ms: found \"minus\"",
         ),
         (
-            &[
-                &["dry-run", SITE, from, a, to, b][..],
-                &["--weather", "clear-sky-calm", "--gusts", "seed=7"],
-            ]
-            .concat(),
-            "clear-sky-calm has no wind",
-        ),
-        (
-            &[
-                &["dry-run", SITE, from, a, to, b][..],
-                &[
-                    "--weather",
-                    "storm:at=2027-04-05T10:00-04:00,peak=24,fail=nobody@10:14",
-                ],
-            ]
-            .concat(),
-            "the site has none of that name; it has mast harbour, mast slip",
-        ),
-        (
-            &[
-                &["dry-run", SITE, from, a, to, b][..],
-                &[
-                    "--weather",
-                    "storm:at=2027-04-05T10:00-04:00,peak=24",
-                    "--gusts",
-                    "seed=7",
-                ],
-            ]
-            .concat(),
-            "has no mean wind over more than a minute",
-        ),
-        (
-            &["dry-run", SITE, from, a, to, b, "--journal", "no.sqlite"],
-            "no.sqlite: no such journal",
-        ),
-        (
             &["dry-run", SITE, from, a, to, b, "--weather", "deploy"],
             "deploy: cannot be read",
         ),
@@ -332,6 +296,49 @@ fn a_year_is_named_or_a_span_and_weather_has_to_be_there() {
                 TMY3,
             ],
             "there is no [site]",
+        ),
+    ]);
+}
+
+#[test]
+fn weather_and_gusts_and_journals_that_do_not_fit_are_refused() {
+    let [from, a, to, b] = ["--from", "2027-04-05", "--to", "2027-04-05"];
+    broken(&[
+        (
+            &[
+                &["dry-run", SITE, from, a, to, b][..],
+                &["--weather", "clear-sky-calm", "--gusts", "seed=7"],
+            ]
+            .concat(),
+            "clear-sky-calm has no wind",
+        ),
+        (
+            &[
+                &["dry-run", SITE, from, a, to, b][..],
+                &[
+                    "--weather",
+                    "storm:at=2027-04-05T10:00-04:00,peak=24,fail=nobody@10:14",
+                ],
+            ]
+            .concat(),
+            "the site has none of that name; it has mast harbour, mast slip",
+        ),
+        (
+            &[
+                &["dry-run", SITE, from, a, to, b][..],
+                &[
+                    "--weather",
+                    "storm:at=2027-04-05T10:00-04:00,peak=24",
+                    "--gusts",
+                    "seed=7",
+                ],
+            ]
+            .concat(),
+            "has no mean wind over more than a minute",
+        ),
+        (
+            &["dry-run", SITE, from, a, to, b, "--journal", "no.sqlite"],
+            "no.sqlite: no such journal",
         ),
     ]);
 }
