@@ -221,7 +221,6 @@ impl DriveState {
         self.unsure = false;
         self.halted = false;
         self.told = Some(at);
-        self.runs.push_back((start, stop));
         self.ran_ms += takes;
         if to.extension_pct == 0 || to.extension_pct == 100 {
             if from.is_none_or(|from| from.extension_pct != to.extension_pct) {
@@ -231,6 +230,7 @@ impl DriveState {
             self.moves = self.moves.saturating_add(1);
         }
         if let Some(budget) = product.budget {
+            self.runs.push_back((start, stop));
             let horizon = start.0 - budget.window_ms;
             while self.runs.front().is_some_and(|(_, stop)| stop.0 <= horizon) {
                 self.runs.pop_front();
@@ -357,17 +357,36 @@ impl FeederState {
         now: Steady,
         wanted: Steady,
     ) -> Steady {
-        self.release(device, now);
         self.starts
-            .retain(|(at, _)| at.plus(feeder.stagger_ms) > now);
-        let after = self.starts.iter().map(|(at, _)| at.plus(feeder.stagger_ms));
-        let start = core::iter::once(wanted)
-            .chain(after.filter(|at| *at > wanted))
-            .find(|at| self.fits(feeder, *at))
-            .unwrap_or(wanted);
+            .retain(|(at, d)| (*d != device || *at <= now) && at.plus(feeder.stagger_ms) > now);
+        let start = if feeder.starts_at_once <= 1 {
+            self.gap(feeder, wanted)
+        } else {
+            let after = self.starts.iter().map(|(at, _)| at.plus(feeder.stagger_ms));
+            core::iter::once(wanted)
+                .chain(after.filter(|at| *at > wanted))
+                .find(|at| self.fits(feeder, *at))
+                .unwrap_or(wanted)
+        };
         let place = self.starts.partition_point(|(at, _)| *at <= start);
         self.starts.insert(place, (start, device));
         start
+    }
+
+    /// The earliest moment from `wanted` on that is a stagger away from every start,
+    /// where one may start at a time: past each start that is too near, in order.
+    fn gap(&self, feeder: &Feeder, wanted: Steady) -> Steady {
+        let mut at = wanted;
+        for (start, _) in &self.starts {
+            let clear = start.plus(feeder.stagger_ms);
+            if clear > at {
+                if start.0 >= at.0 + feeder.stagger_ms {
+                    break;
+                }
+                at = clear;
+            }
+        }
+        at
     }
 
     /// Whether one more start at `at` keeps the stagger with those before and after.

@@ -8,6 +8,7 @@
 
 mod drives;
 pub mod engine;
+mod fixed;
 mod guard;
 pub mod ids;
 pub mod input;

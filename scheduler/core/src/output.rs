@@ -3,7 +3,7 @@
 use crate::ids::{DeviceId, GroupId, SensorId};
 use crate::pose::Pose;
 use crate::reason::{Because, Release};
-use crate::time::{Now, Wall};
+use crate::time::{Now, Steady, Wall};
 use serde::Serialize;
 
 /// The word that decided: one for each rank of the order of precedence
@@ -292,6 +292,30 @@ pub struct Wake {
     pub at: Now,
     /// Why.
     pub why: WakeFor,
+}
+
+/// Where an output stands in the order of a core's outputs.
+///
+/// Groups that share no feeder know nothing of each other. So where each of
+/// several cores has some of a site's groups and all of its readings, their outputs
+/// in the order of places are those of one core that has all groups.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct Place {
+    /// The moment it is stamped with.
+    pub at: Steady,
+    /// Where in that moment.
+    pub stage: Stage,
+}
+
+/// The order of things within a moment.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Stage {
+    /// Inputs and timers are taken.
+    Taking,
+    /// The guards of a group are looked at.
+    Guards(GroupId),
+    /// The verdict of a group is carried out, weather before comfort.
+    Verdict(Word, GroupId),
 }
 
 /// One output.

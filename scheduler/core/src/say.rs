@@ -4,15 +4,29 @@
 //! decides by words.
 
 use crate::engine::Quiet;
+use crate::fixed::Fixed;
 use crate::ids::SensorId;
 use crate::model::{Model, SensorKind};
 use crate::output::{AlarmWord, Word};
 use crate::reason::{Because, DriveTrouble, Fault, LightSource, Release, SlatsSay, WindPart};
 use crate::time::{Now, Steady, Wall};
+use core::fmt::{self, Write as _};
 
 /// A reason in words, with its numbers.
 #[must_use]
 pub fn because(model: &Model, because: &Because) -> String {
+    let mut words = String::with_capacity(128);
+    write_because(&mut words, model, because);
+    words
+}
+
+/// A reason in words, with its numbers, at the end of a text.
+pub fn write_because(into: &mut String, model: &Model, because: &Because) {
+    // Writing to a string cannot fail.
+    let _ = tell(into, model, because);
+}
+
+fn tell(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
     match because {
         Because::WindAbove {
             sensor,
@@ -25,21 +39,24 @@ pub fn because(model: &Model, because: &Because) -> String {
                 WindPart::Gust => "gust",
                 WindPart::Mean => "mean wind",
             };
-            let here = if (factor - 1.0).abs() < 1e-9 {
-                String::new()
-            } else {
-                format!(" × {factor:.2} = {:.1} m/s here", speed_mps * factor)
-            };
             let name = sensor_name(model, *sensor);
-            format!("{part} {speed_mps:.1} m/s at {name}{here}, limit {limit_mps:.1} m/s")
+            write!(into, "{part} {} m/s at {name}", Fixed(*speed_mps, 1))?;
+            if (factor - 1.0).abs() >= 1e-9 {
+                let here = Fixed(speed_mps * factor, 1);
+                write!(into, " × {} = {here} m/s here", Fixed(*factor, 2))?;
+            }
+            write!(into, ", limit {} m/s", Fixed(*limit_mps, 1))
         }
         Because::WindHolding {
             peak_mps,
             limit_mps,
             calm_below_mps,
-        } => format!(
-            "wind was up to {peak_mps:.1} m/s (limit {limit_mps:.1}); held until it has stayed \
-             below {calm_below_mps:.1} m/s"
+        } => write!(
+            into,
+            "wind was up to {} m/s (limit {}); held until it has stayed below {} m/s",
+            Fixed(*peak_mps, 1),
+            Fixed(*limit_mps, 1),
+            Fixed(*calm_below_mps, 1)
         ),
         Because::SensorUnknown { .. }
         | Because::WeatherUnknown { .. }
@@ -48,58 +65,56 @@ pub fn because(model: &Model, because: &Because) -> String {
         | Because::Frost { .. }
         | Because::FrostHolding { .. }
         | Because::Rain { .. }
-        | Because::RainHolding => weather(model, because),
+        | Because::RainHolding => weather(into, model, because),
         Because::DoorOpen { contact } => {
-            format!(
-                "door {} is open, or not known to be closed",
-                contact_name(model, contact.index())
-            )
+            let name = contact_name(model, contact.index());
+            write!(into, "door {name} is open, or not known to be closed")
         }
         Because::Fire { contact } => {
-            format!(
-                "fire or escape contact {} is active",
-                contact_name(model, contact.index())
-            )
+            let name = contact_name(model, contact.index());
+            write!(into, "fire or escape contact {name} is active")
         }
         Because::Service { owner, since } => {
-            format!("{owner} works at the facade since {}", local(model, *since))
+            let since = local(model, *since);
+            write!(into, "{owner} works at the facade since {since}")
         }
-        Because::Hand { by, room: true } => format!("asked from the room by {by}"),
-        Because::Hand { by, room: false } => format!("asked from the centre by {by}"),
-        Because::RefugeWouldExtend => {
-            "its refuge would extend it on unknown weather: it stays and an alarm says so"
-                .to_owned()
-        }
-        Because::Quiet => "quiet hours: no comfort move".to_owned(),
-        Because::ClockUntrusted => "the clock is not to be trusted: pose kept".to_owned(),
-        Because::Rest => "nothing else asks".to_owned(),
-        Because::Reference { moves } => {
-            format!("finds its position again at an end stop after {moves} moves")
-        }
+        Because::Hand { by, room: true } => write!(into, "asked from the room by {by}"),
+        Because::Hand { by, room: false } => write!(into, "asked from the centre by {by}"),
+        Because::RefugeWouldExtend => into.write_str(
+            "its refuge would extend it on unknown weather: it stays and an alarm says so",
+        ),
+        Because::Quiet => into.write_str("quiet hours: no comfort move"),
+        Because::ClockUntrusted => into.write_str("the clock is not to be trusted: pose kept"),
+        Because::Rest => into.write_str("nothing else asks"),
+        Because::Reference { moves } => write!(
+            into,
+            "finds its position again at an end stop after {moves} moves"
+        ),
         Because::DutySpent {
             used_ms,
             allowed_ms,
-        } => format!(
+        } => write!(
+            into,
             "drive has run {} s of {} s allowed; the rest is kept for weather",
             used_ms / 1_000,
             allowed_ms / 1_000
         ),
-        Because::Drive { trouble } => trouble_words(*trouble).to_owned(),
+        Because::Drive { trouble } => into.write_str(trouble_words(*trouble)),
         Because::GatewayLost { gateway } => {
             let name = model
                 .gateways
                 .get(gateway.index())
                 .map_or("?", |g| g.name.as_str());
-            format!("gateway {name} is not heard")
+            write!(into, "gateway {name} is not heard")
         }
         Because::Bypassed { by, until } => {
-            format!("left out by {by} until {}", local(model, *until))
+            write!(into, "left out by {by} until {}", local(model, *until))
         }
         Because::SunShading { .. }
         | Because::SunOpened { .. }
         | Because::SunCapped { .. }
-        | Because::Heat { .. } => sun(model, because),
-        Because::Phase { .. } | Because::Special { .. } => day(model, because),
+        | Because::Heat { .. } => sun(into, model, because),
+        Because::Phase { .. } | Because::Special { .. } => day(into, model, because),
     }
 }
 
@@ -107,42 +122,48 @@ pub fn because(model: &Model, because: &Because) -> String {
     clippy::wildcard_enum_match_arm,
     reason = "the caller has sorted out the rest"
 )]
-fn weather(model: &Model, because: &Because) -> String {
+fn weather(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
     match because {
-        Because::SensorUnknown { sensor, fault } => {
-            format!(
-                "{} {}: unknown is not calm",
-                sensor_name(model, *sensor),
-                fault_words(*fault)
-            )
-        }
+        Because::SensorUnknown { sensor, fault } => write!(
+            into,
+            "{} {}: unknown is not calm",
+            sensor_name(model, *sensor),
+            fault_words(*fault)
+        ),
         Because::WeatherUnknown {
             sensor: Some(sensor),
-        } => format!(
+        } => write!(
+            into,
             "weather not known since the start: {} not heard yet",
             sensor_name(model, *sensor)
         ),
         Because::WeatherUnknown { sensor: None } => {
-            "weather not known for long enough since the start".to_owned()
+            into.write_str("weather not known for long enough since the start")
         }
-        Because::Hail { sensor } => format!("hail at {}", sensor_name(model, *sensor)),
-        Because::HailHolding => "hail has ended, held until it has stayed away".to_owned(),
+        Because::Hail { sensor } => write!(into, "hail at {}", sensor_name(model, *sensor)),
+        Because::HailHolding => into.write_str("hail has ended, held until it has stayed away"),
         Because::Frost {
             sensor,
             temperature_c,
             below_c,
-        } => format!(
-            "{temperature_c:.1} °C at {} with moisture, frost limit {below_c:.1} °C",
-            sensor_name(model, *sensor)
+        } => write!(
+            into,
+            "{} °C at {} with moisture, frost limit {} °C",
+            Fixed(*temperature_c, 1),
+            sensor_name(model, *sensor),
+            Fixed(*below_c, 1)
         ),
-        Because::FrostHolding { above_c } => {
-            format!("may be frozen, held until it has stayed above {above_c:.1} °C")
-        }
+        Because::FrostHolding { above_c } => write!(
+            into,
+            "may be frozen, held until it has stayed above {} °C",
+            Fixed(*above_c, 1)
+        ),
         Because::Rain { sensor, value } => {
-            format!("rain at {} ({value:.1})", sensor_name(model, *sensor))
+            let name = sensor_name(model, *sensor);
+            write!(into, "rain at {name} ({})", Fixed(*value, 1))
         }
-        Because::RainHolding => "rain has ended, held until it has stayed dry".to_owned(),
-        _ => String::new(),
+        Because::RainHolding => into.write_str("rain has ended, held until it has stayed dry"),
+        _ => Ok(()),
     }
 }
 
@@ -150,7 +171,7 @@ fn weather(model: &Model, because: &Because) -> String {
     clippy::wildcard_enum_match_arm,
     reason = "the caller has sorted out the rest"
 )]
-fn sun(model: &Model, because: &Because) -> String {
+fn sun(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
     match because {
         Because::SunShading {
             light,
@@ -160,39 +181,54 @@ fn sun(model: &Model, because: &Because) -> String {
             profile_deg,
             slats,
         } => {
-            let slats = match slats {
-                SlatsSay::None => String::new(),
-                SlatsSay::Horizontal => ", horizontal slats block".to_owned(),
-                SlatsSay::CutOff(deg) => format!(", cut-off {deg:.0}°"),
+            write!(
+                into,
+                "sun on the facade, {} W/m² ",
+                Fixed(*irradiance_wm2, 0)
+            )?;
+            write_light(into, model, *light)?;
+            write!(
+                into,
+                " (from {}), incidence {}°, profile {}°",
+                Fixed(*on_wm2, 0),
+                Fixed(*incidence_deg, 0),
+                Fixed(*profile_deg, 0)
+            )?;
+            match slats {
+                SlatsSay::None => Ok(()),
+                SlatsSay::Horizontal => into.write_str(", horizontal slats block"),
+                SlatsSay::CutOff(deg) => write!(into, ", cut-off {}°", Fixed(*deg, 0)),
                 SlatsSay::Leak(leak) => {
-                    format!(", no tilt blocks, least leak {:.0} %", leak * 100.0)
+                    let leak = Fixed(leak * 100.0, 0);
+                    write!(into, ", no tilt blocks, least leak {leak} %")
                 }
-            };
-            format!(
-                "sun on the facade, {irradiance_wm2:.0} W/m² {} (from {on_wm2:.0}), incidence \
-                 {incidence_deg:.0}°, profile {profile_deg:.0}°{slats}",
-                light_words(model, *light)
-            )
+            }
         }
         Because::SunOpened {
             irradiance_wm2,
             off_wm2,
-        } => format!(
-            "no longer bright or no sun on the opening ({irradiance_wm2:.0} W/m², off at \
-             {off_wm2:.0}): slats open, retraction follows"
+        } => write!(
+            into,
+            "no longer bright or no sun on the opening ({} W/m², off at {}): slats open, \
+             retraction follows",
+            Fixed(*irradiance_wm2, 0),
+            Fixed(*off_wm2, 0)
         ),
-        Because::SunCapped { cap } => format!("the day's {cap} comfort moves are used up"),
+        Because::SunCapped { cap } => write!(into, "the day's {cap} comfort moves are used up"),
         Because::Heat {
             keep_out,
             room_c,
             setpoint_c,
             irradiance_wm2,
-        } => format!(
-            "nobody in, room {room_c:.1} °C (wanted {setpoint_c:.1}), {irradiance_wm2:.0} W/m²: \
-             heat {}",
+        } => write!(
+            into,
+            "nobody in, room {} °C (wanted {}), {} W/m²: heat {}",
+            Fixed(*room_c, 1),
+            Fixed(*setpoint_c, 1),
+            Fixed(*irradiance_wm2, 0),
             if *keep_out { "kept out" } else { "let in" }
         ),
-        _ => String::new(),
+        _ => Ok(()),
     }
 }
 
@@ -200,7 +236,7 @@ fn sun(model: &Model, because: &Because) -> String {
     clippy::wildcard_enum_match_arm,
     reason = "the caller has sorted out the rest"
 )]
-fn day(model: &Model, because: &Because) -> String {
+fn day(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
     match because {
         Because::Phase {
             timetable,
@@ -208,10 +244,10 @@ fn day(model: &Model, because: &Because) -> String {
             phase,
         } => {
             let Some(table) = model.timetables.get(timetable.index()) else {
-                return "a phase of an earlier timetable".to_owned();
+                return into.write_str("a phase of an earlier timetable");
             };
             let Some(plan) = table.plans.get(usize::from(*plan)) else {
-                return format!("timetable {}", table.name);
+                return write!(into, "timetable {}", table.name);
             };
             let class = model
                 .day_classes
@@ -221,26 +257,26 @@ fn day(model: &Model, because: &Because) -> String {
                 .phases
                 .get(usize::from(*phase))
                 .map_or("?", |p| p.name.as_str());
-            format!("timetable {}, {class}: {phase}", table.name)
+            write!(into, "timetable {}, {class}: {phase}", table.name)
         }
         Because::Special { index } => {
             let name = model
                 .specials
                 .get(*index as usize)
                 .map_or("?", |s| s.name.as_str());
-            format!("special day: {name}")
+            write!(into, "special day: {name}")
         }
-        _ => String::new(),
+        _ => Ok(()),
     }
 }
 
-fn light_words(model: &Model, light: LightSource) -> String {
+fn write_light(into: &mut String, model: &Model, light: LightSource) -> fmt::Result {
     match light {
-        LightSource::Measured(sensor) => format!("at {}", sensor_name(model, sensor)),
+        LightSource::Measured(sensor) => write!(into, "at {}", sensor_name(model, sensor)),
         LightSource::Transposed(sensor) => {
-            format!("worked out from {}", sensor_name(model, sensor))
+            write!(into, "worked out from {}", sensor_name(model, sensor))
         }
-        LightSource::ClearSky => "estimated from a clear sky, no sensor".to_owned(),
+        LightSource::ClearSky => into.write_str("estimated from a clear sky, no sensor"),
     }
 }
 
@@ -374,11 +410,27 @@ pub fn release(model: &Model, release: &Release, now: Now) -> String {
 /// What spoke and lost, in one line: `sun: extended, slats 40°; rest: retracted`.
 #[must_use]
 pub fn lost(lost: &[crate::output::Lost]) -> String {
-    let one = |l: &crate::output::Lost| {
-        let course = l.pose.map_or_else(|| "hold".to_owned(), |p| p.to_string());
-        format!("{}: {course}", l.word.as_str())
-    };
-    lost.iter().map(one).collect::<Vec<_>>().join("; ")
+    let mut words = String::new();
+    write_lost(&mut words, lost);
+    words
+}
+
+/// What lost, in one line, at the end of a text.
+pub fn write_lost(into: &mut String, lost: &[crate::output::Lost]) {
+    for (index, one) in lost.iter().enumerate() {
+        if index > 0 {
+            into.push_str("; ");
+        }
+        into.push_str(one.word.as_str());
+        into.push_str(": ");
+        match one.pose {
+            // Writing to a string cannot fail.
+            Some(pose) => {
+                let _ = write!(into, "{pose}");
+            }
+            None => into.push_str("hold"),
+        }
+    }
 }
 
 /// The unit of a sensor's readings.

@@ -97,6 +97,8 @@ impl Thresholds {
                 }
             }
         }
+        // While the sun is not on the facade no irradiance makes it bright.
+        let irradiance = if sunlit { irradiance } else { 0.0 };
         Cell {
             above: count(self.from.partition_point(|t| *t <= irradiance)),
             below: count(self.to.partition_point(|t| *t < irradiance)),

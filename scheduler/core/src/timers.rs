@@ -1,17 +1,34 @@
 //! Pending moments: each is one variant of one list, and the next wake-up is
-//! their minimum.
+//! their minimum, of one moment the first in the order of reasons.
 
 use crate::output::WakeFor;
 use crate::time::Steady;
 use std::collections::BTreeMap;
 
 /// At most one pending moment per reason.
+///
+/// Reasons are kept in a bucket per moment, since many are due at the same whole
+/// minute. What was moved or cleared stays in its old bucket until that comes to
+/// the front, and is known by its not being what `due` says.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Timers {
     /// Per kind of reason and number of what it is about, its moment.
     due: Vec<Vec<Option<Steady>>>,
-    /// In order of time, then of reasons.
-    order: BTreeMap<(Steady, u64), WakeFor>,
+    /// In order of time.
+    buckets: BTreeMap<Steady, Bucket>,
+    /// How many reasons have a moment, and how many stand in buckets.
+    live: usize,
+    kept: usize,
+    /// Emptied buckets' lists, to be used again.
+    spare: Vec<Vec<(u64, WakeFor)>>,
+}
+
+/// What may be due at one moment.
+#[derive(Clone, Debug, Default)]
+struct Bucket {
+    /// The first in the order of reasons last, once sorted.
+    reasons: Vec<(u64, WakeFor)>,
+    sorted: bool,
 }
 
 /// A reason's kind, the number of what it is about, and its place in the order
@@ -55,13 +72,34 @@ impl Timers {
     /// Sets (or moves) the moment of a reason.
     pub(crate) fn set(&mut self, why: WakeFor, at: Steady) {
         let (kind, number, order) = place(why);
-        if let Some(old) = self.slot(kind, number).replace(at) {
-            if old == at {
-                return;
-            }
-            self.order.remove(&(old, order));
+        match self.slot(kind, number).replace(at) {
+            Some(old) if old == at => return,
+            Some(_) => {}
+            None => self.live += 1,
         }
-        self.order.insert((at, order), why);
+        let spare = &mut self.spare;
+        let bucket = self.buckets.entry(at).or_insert_with(|| Bucket {
+            reasons: spare.pop().unwrap_or_default(),
+            sorted: false,
+        });
+        bucket.reasons.push((order, why));
+        bucket.sorted = false;
+        self.kept += 1;
+        if self.kept > 2 * self.live + 1_024 {
+            self.tidy();
+        }
+    }
+
+    /// Throws out what was moved or cleared.
+    fn tidy(&mut self) {
+        let due = &self.due;
+        self.buckets.retain(|at, bucket| {
+            bucket
+                .reasons
+                .retain(|(_, why)| moment(due, *why) == Some(*at));
+            !bucket.reasons.is_empty()
+        });
+        self.kept = self.buckets.values().map(|b| b.reasons.len()).sum();
     }
 
     /// Whether a moment is pending for the reason.
@@ -71,51 +109,68 @@ impl Timers {
 
     /// The pending moment of a reason.
     pub(crate) fn at(&self, why: WakeFor) -> Option<Steady> {
-        let (kind, number, _) = place(why);
-        *self.due.get(kind)?.get(number as usize)?
+        moment(&self.due, why)
     }
 
     /// All pending moments in the order of reasons, for keeping.
     pub(crate) fn all(&self) -> Vec<(WakeFor, Steady)> {
-        let mut all: Vec<_> = self
-            .order
-            .iter()
-            .map(|((at, _), why)| (*why, *at))
+        let buckets = self.buckets.iter();
+        let reasons = buckets.flat_map(|(at, b)| b.reasons.iter().map(|(_, why)| (*why, *at)));
+        let mut all: Vec<_> = reasons
+            .filter(|(why, at)| self.at(*why) == Some(*at))
             .collect();
         all.sort_unstable();
+        all.dedup();
         all
     }
 
     /// Forgets a reason's moment.
     pub(crate) fn clear(&mut self, why: WakeFor) {
-        let (kind, number, order) = place(why);
+        let (kind, number, _) = place(why);
         let slot = self
             .due
             .get_mut(kind)
             .and_then(|moments| moments.get_mut(number as usize));
-        if let Some(old) = slot.and_then(Option::take) {
-            self.order.remove(&(old, order));
+        if slot.and_then(Option::take).is_some() {
+            self.live -= 1;
         }
     }
 
     /// The earliest pending moment.
-    pub(crate) fn next(&self) -> Option<(Steady, WakeFor)> {
-        self.order
-            .first_key_value()
-            .map(|((at, _), why)| (*at, *why))
+    pub(crate) fn next(&mut self) -> Option<(Steady, WakeFor)> {
+        loop {
+            let mut first = self.buckets.first_entry()?;
+            let at = *first.key();
+            let bucket = first.get_mut();
+            if !bucket.sorted {
+                bucket
+                    .reasons
+                    .sort_unstable_by_key(|(order, _)| core::cmp::Reverse(*order));
+                bucket.sorted = true;
+            }
+            while let Some((_, why)) = bucket.reasons.last() {
+                if moment(&self.due, *why) == Some(at) {
+                    return Some((at, *why));
+                }
+                bucket.reasons.pop();
+                self.kept -= 1;
+            }
+            self.spare.push(first.remove().reasons);
+        }
     }
 
     /// Takes the earliest moment if it is due at `at` or before.
     pub(crate) fn pop_due(&mut self, at: Steady) -> Option<WakeFor> {
-        let (due, _) = self.next()?;
-        if due > at {
-            return None;
-        }
-        let (_, why) = self.order.pop_first()?;
-        let (kind, number, _) = place(why);
-        *self.slot(kind, number) = None;
+        let (_, why) = self.next().filter(|(due, _)| *due <= at)?;
+        self.clear(why);
         Some(why)
     }
+}
+
+/// The pending moment of a reason.
+fn moment(due: &[Vec<Option<Steady>>], why: WakeFor) -> Option<Steady> {
+    let (kind, number, _) = place(why);
+    *due.get(kind)?.get(number as usize)?
 }
 
 #[cfg(test)]
@@ -136,5 +191,54 @@ mod tests {
         assert_eq!(timers.pop_due(Steady(20)), Some(a));
         assert_eq!(timers.pop_due(Steady(20)), Some(b));
         assert_eq!(timers.pop_due(Steady(100)), None);
+    }
+
+    /// Against a plain list: whatever is set, moved and cleared, the earliest comes
+    /// first, of one moment in the order of reasons, and each once.
+    #[test]
+    fn it_does_as_a_plain_list_does() {
+        let mut timers = Timers::default();
+        let mut plain: Vec<(Steady, WakeFor)> = Vec::new();
+        let mut drawn = 1_u64;
+        let mut draw = |below: u64| {
+            drawn = drawn
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            (drawn >> 33) % below
+        };
+        for round in 0..40_000_i64 {
+            let group = GroupId(u32::try_from(draw(40)).unwrap());
+            let why = match draw(3) {
+                0 => WakeFor::Hand(group),
+                1 => WakeFor::Guard(group, crate::output::Word::Wind),
+                _ => WakeFor::Sun(group),
+            };
+            let now = Steady(round / 8);
+            match draw(4) {
+                0 => {
+                    timers.clear(why);
+                    plain.retain(|(_, w)| *w != why);
+                }
+                1 => {
+                    plain.sort_unstable();
+                    let due = plain.first().is_some_and(|(at, _)| *at <= now);
+                    let first = due.then(|| plain.remove(0).1);
+                    assert_eq!(timers.pop_due(now), first);
+                }
+                _ => {
+                    let at = now.plus(i64::try_from(draw(5_000)).unwrap() / 16);
+                    timers.set(why, at);
+                    plain.retain(|(_, w)| *w != why);
+                    plain.push((at, why));
+                }
+            }
+            plain.sort_unstable();
+            assert_eq!(timers.next(), plain.first().copied());
+        }
+        assert!(timers.kept <= 2 * timers.live + 1_024);
+        let mut kept = timers.all();
+        kept.sort_unstable_by_key(|(why, at)| (*at, *why));
+        let plain: Vec<_> = plain.into_iter().map(|(at, why)| (why, at)).collect();
+        assert_eq!(kept, plain);
     }
 }

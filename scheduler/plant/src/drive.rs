@@ -350,8 +350,11 @@ impl Motor {
     fn legs(&self, start: i64, here: Stand, goal: Stand, percent: i64) -> [Option<Leg>; 2] {
         let leg = |part, from_ms: i64, from, to| {
             let ms = self.make.leg_ms(part, from, to);
-            let ms = i64::try_from((i128::from(ms) * i128::from(percent) + 99) / 100)
-                .unwrap_or(i64::MAX);
+            let ms = if percent == 100 {
+                ms
+            } else {
+                i64::try_from((i128::from(ms) * i128::from(percent) + 99) / 100).unwrap_or(i64::MAX)
+            };
             Leg {
                 part,
                 from_ms,

@@ -49,6 +49,8 @@ pub struct Plant {
     /// What happened, for a watcher; `None` where nobody watches.
     happened: Option<VecDeque<Happened>>,
     instant: bool,
+    /// Drives that arrive at once; empty between commands.
+    arrived: Vec<usize>,
 }
 
 impl Plant {
@@ -78,6 +80,7 @@ impl Plant {
             told: VecDeque::new(),
             happened: None,
             instant,
+            arrived: Vec::new(),
         }
     }
 
@@ -106,6 +109,7 @@ impl Plant {
     pub fn handle(&mut self, now: Now, command: &Command) {
         self.advance(now);
         let ms = self.now;
+        let mut arrived = std::mem::take(&mut self.arrived);
         for order in &command.orders {
             let index = order.device.index();
             let Some(supply) = self.supply_of(index) else {
@@ -145,7 +149,16 @@ impl Plant {
                     motor.go(ms, pose, delay, supply)
                 }
             };
-            let (still_running, next) = (motor.running(), motor.next_ms());
+            let mut next = motor.next_ms();
+            // What ends in the moment it begins needs no place among what is due.
+            if self.instant && moves && next == Some(ms) {
+                while next == Some(ms) {
+                    motor.step();
+                    next = motor.next_ms();
+                }
+                arrived.push(index);
+            }
+            let still_running = motor.running();
             if let Some(at) = next {
                 self.due.insert((at, index));
             }
@@ -156,6 +169,12 @@ impl Plant {
                 self.tell(index, ms, DriveState::Moving);
             }
         }
+        // In the order in which they would come from among what is due.
+        arrived.sort_unstable();
+        for index in arrived.drain(..) {
+            self.tell(index, ms, DriveState::Standing);
+        }
+        self.arrived = arrived;
         self.advance(now);
     }
 

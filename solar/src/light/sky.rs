@@ -91,7 +91,12 @@ impl Sky {
             horizon: 0.0,
         };
         let above_air = extraterrestrial.max(1.0);
-        match (model, airmass(apparent)) {
+        // An even sky needs no air mass, and a power is dear.
+        let air = match model {
+            SkyModel::Isotropic => None,
+            SkyModel::HayDavies | SkyModel::Perez => airmass(apparent),
+        };
+        match (model, air) {
             (SkyModel::Isotropic, _) | (_, None) => {}
             (SkyModel::HayDavies, Some(_)) => {
                 // More beam than above the air is a broken sensor's word.

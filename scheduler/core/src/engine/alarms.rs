@@ -47,6 +47,7 @@ impl Core {
         } else {
             self.alarms.remove(&key);
         }
+        self.note_group_alarms();
         let alarm = Alarm {
             key,
             word,
@@ -55,7 +56,7 @@ impl Core {
             acknowledged_by: None,
             because,
         };
-        self.out.push_back(Output::Alarm(alarm));
+        self.say(Output::Alarm(alarm));
     }
 
     /// Somebody has seen an alarm.
@@ -72,7 +73,7 @@ impl Core {
             acknowledged_by: standing.acknowledged_by.clone(),
             because: standing.because.clone(),
         };
-        self.out.push_back(Output::Alarm(alarm));
+        self.say(Output::Alarm(alarm));
         self.power_seen(key);
     }
 
@@ -96,11 +97,20 @@ impl Core {
         self.set_alarm(key, AlarmWord::SensorFault, fault.is_some(), because);
     }
 
+    /// Notes whether any alarm stands that follows from a group's guards.
+    pub(super) fn note_group_alarms(&mut self) {
+        self.group_alarms_stand = self.alarms.values().any(|standing| {
+            matches!(
+                standing.word,
+                AlarmWord::WindDuringService | AlarmWord::Frozen | AlarmWord::FireActive
+            )
+        });
+    }
+
     /// Alarms that follow from a group's guards: wind while service holds it,
     /// fire, and a device that may be frozen.
     pub(super) fn group_alarms(&mut self, group: GroupId) {
         let state = &self.groups[group.index()];
-        let name = &self.model.group(group).name;
         let wind = self
             .guard(group, Word::Wind)
             .and_then(|g| g.engaged.as_ref());
@@ -114,6 +124,11 @@ impl Core {
             })
         });
         let fire = self.fire(group).map(|contact| Because::Fire { contact });
+        let any = exposed.is_some() || frozen.is_some() || fire.is_some();
+        if !any && !self.group_alarms_stand {
+            return;
+        }
+        let name = &self.model.group(group).name;
         let all = [
             (
                 format!("wind_during_service/{name}"),

@@ -5,6 +5,7 @@ use super::{Core, stale_bits};
 use crate::drives::fit;
 use crate::ids::{DeviceId, GroupId};
 use crate::input::{DriveState as Says, Report};
+use crate::model::Model;
 use crate::output::{AlarmWord, Command, Course, Exception, Order, Output, Verdict, WakeFor, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, DriveTrouble};
@@ -28,12 +29,15 @@ pub(super) struct Confirm {
     due: Option<Steady>,
     tries: u8,
     pub(super) trouble: Option<DriveTrouble>,
+    /// When its group is to be looked at again for its sake: it will have found its
+    /// end stop, or its budget recovers.
+    #[serde(default)]
+    look: Option<Steady>,
 }
 
 impl Core {
     /// Sends what a verdict asks of the drives that do not do it yet.
-    pub(super) fn carry_out(&mut self, verdict: Verdict, repeat: bool) {
-        let model = self.model.clone();
+    pub(super) fn carry_out(&mut self, model: &Model, verdict: &Verdict, repeat: bool) {
         let group = verdict.group;
         let now = self.now;
         let mut orders = Vec::new();
@@ -59,7 +63,7 @@ impl Core {
                     {
                         continue;
                     }
-                    let order = self.go(device, *pose, repeat);
+                    let order = self.go(model, device, *pose, repeat);
                     moves |= order.is_some() && !there;
                     order
                 }
@@ -75,7 +79,7 @@ impl Core {
                     exception.is_some_and(|e| matches!(e.because, Because::Reference { .. }));
                 self.drives[device.index()].referencing = reference;
                 if let (true, Some(run)) = (reference, self.drives[device.index()].run) {
-                    self.arm_drive(device, run.stop);
+                    self.look_again(device, run.stop);
                 }
             }
             orders.extend(order);
@@ -106,9 +110,9 @@ impl Core {
         let ordered = |e: &&Exception| orders.iter().any(|order| order.device == e.device);
         let (decided_by, because) = match verdict.exceptions.iter().find(ordered) {
             Some(first) if only => (first.word, first.because.clone()),
-            _ => (verdict.decided_by, verdict.because),
+            _ => (verdict.decided_by, verdict.because.clone()),
         };
-        self.out.push_back(Output::Command(Command {
+        self.say(Output::Command(Command {
             sequence: self.sequence,
             group,
             at: now,
@@ -117,7 +121,7 @@ impl Core {
             orders,
             decided_by,
             because,
-            lost: verdict.lost,
+            lost: verdict.lost.clone(),
             release: verdict.release,
             repeat: repeat || !moves,
         }));
@@ -147,9 +151,11 @@ impl Core {
 
     /// Gives up the starts still to come of drives that are about to be told
     /// otherwise, so that their places are free for whoever goes first.
-    pub(super) fn give_up_starts(&mut self, verdict: &Verdict) {
-        let model = self.model.clone();
-        for &device in &model.group(verdict.group).devices {
+    pub(super) fn give_up_starts(&mut self, model: &Model, group: GroupId) {
+        let Some(verdict) = &self.groups[group.index()].verdict else {
+            return;
+        };
+        for &device in &model.group(group).devices {
             let exception = verdict.exceptions.iter().find(|e| e.device == device);
             let course = exception.map_or(&verdict.course, |e| &e.course);
             if let Course::To(pose) = course
@@ -161,8 +167,7 @@ impl Core {
         }
     }
 
-    fn go(&mut self, device: DeviceId, pose: Pose, repeat: bool) -> Option<Order> {
-        let model = self.model.clone();
+    fn go(&mut self, model: &Model, device: DeviceId, pose: Pose, repeat: bool) -> Option<Order> {
         let (product, hangs) = (model.product_of(device), model.device(device).drive);
         let pose = fit(pose, product);
         let now = self.now.steady;
@@ -203,15 +208,27 @@ impl Core {
         let drive = &self.drives[device.index()];
         let takes = drive.travel_ms(product, fit(pose, product), now);
         if let Some(at) = drive.budget_recovers(product, takes, now) {
-            self.arm_drive(device, at);
+            self.look_again(device, at);
         }
     }
 
-    /// A drive is to be looked at again by then, at the latest.
-    fn arm_drive(&mut self, device: DeviceId, at: Steady) {
+    /// The group of a drive is to be looked at again by then, at the latest.
+    fn look_again(&mut self, device: DeviceId, at: Steady) {
+        // Never within this moment: it is decided upon once.
+        let at = at.max(self.now.steady.plus(1));
+        let look = &mut self.confirms[device.index()].look;
+        *look = Some(look.map_or(at, |old| old.min(at)));
+        self.arm_drive(device);
+    }
+
+    /// Sets or clears the timer of a drive: its answer, or a look at its group.
+    fn arm_drive(&mut self, device: DeviceId) {
+        let confirm = &self.confirms[device.index()];
+        let answer = confirm.due.filter(|_| confirm.target.is_some());
         let why = WakeFor::Drive(device);
-        if self.timers.at(why).is_none_or(|old| at < old) {
-            self.timers.set(why, at);
+        match answer.into_iter().chain(confirm.look).min() {
+            Some(at) => self.timers.set(why, at),
+            None => self.timers.clear(why),
         }
     }
 
@@ -269,9 +286,8 @@ impl Core {
             confirm.tries = 0;
         }
         let late = (arrives.0 - start.0) / 10 + GRACE_MS;
-        let due = arrives.plus(late);
-        confirm.due = Some(due);
-        self.arm_drive(device, due);
+        confirm.due = Some(arrives.plus(late));
+        self.arm_drive(device);
     }
 
     /// A drive's answer is late, or its budget recovers.
@@ -281,11 +297,11 @@ impl Core {
         };
         let now = self.now.steady;
         let confirm = &mut self.confirms[device.index()];
-        let due = confirm.due.filter(|_| confirm.target.is_some());
-        if let Some(due) = due.filter(|due| *due > now) {
-            self.arm_drive(device, due);
-        } else if due.is_some() {
+        let looks = confirm.look.take_if(|at| *at <= now).is_some();
+        let overdue = confirm.target.is_some() && confirm.due.is_some_and(|due| due <= now);
+        if overdue {
             // It may stand anywhere.
+            confirm.due = None;
             self.drives[device.index()].lost();
             if confirm.tries < RETRIES {
                 confirm.tries += 1;
@@ -294,7 +310,11 @@ impl Core {
                 self.trouble(device, Some(DriveTrouble::Silent));
             }
         }
-        self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+        self.arm_drive(device);
+        // An answer that came in time changed nothing that waits for a decision.
+        if looks || overdue {
+            self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
+        }
     }
 
     /// A drive tells of itself.
@@ -338,6 +358,7 @@ impl Core {
                     drive.stands(pose, now);
                     self.confirms[device.index()].target = None;
                     self.confirms[device.index()].tries = 0;
+                    self.arm_drive(device);
                     self.trouble(device, None);
                 } else if arrived {
                     drive.stands(pose, now);

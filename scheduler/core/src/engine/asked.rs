@@ -125,7 +125,7 @@ impl Core {
         });
         if let Some((word, because)) = refusal {
             let (group, by) = (Some(group), request.by.clone());
-            self.out.push_back(Output::Refused {
+            self.say(Output::Refused {
                 group,
                 by,
                 word,
@@ -163,7 +163,7 @@ impl Core {
         };
         if let Some((word, because)) = self.refusal(group) {
             let (group, by) = (Some(group), request.by.clone());
-            self.out.push_back(Output::Refused {
+            self.say(Output::Refused {
                 group,
                 by,
                 word,
@@ -244,7 +244,7 @@ impl Core {
             .device_holds
             .retain(|(_, hold)| hold.ends.steady > now);
         if let Some(ends) = announced {
-            self.out.push_back(Output::Announce { group, ends });
+            self.say(Output::Announce { group, ends });
         }
         self.arm_hand(group);
         self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);

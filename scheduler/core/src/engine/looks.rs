@@ -3,21 +3,24 @@
 use super::{Core, Known, stale_bits};
 use crate::guard::{Heard, hear};
 use crate::ids::{ContactId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::SensorKind;
+use crate::model::{Facade, SensorKind};
 use crate::output::{WakeFor, Word};
 use crate::reason::{Fault, LightSource};
 use crate::sensor::Standing;
 use crate::time::{HOUR, MINUTE, Wall};
 use crate::wish::sun::FacadeLight;
-use leeside_solar::light::{
-    Components, Sky, SkyModel, Source, erbs, extraterrestrial, ineichen, irradiance_of_lx,
-};
+use leeside_solar::light::irradiance_of_lx;
 use leeside_solar::trig::sin;
 use leeside_solar::{Crossing, SUNRISE_ELEVATION_DEG, Sun, crossings};
 
 /// Sine by which the sun may still lack to the elevation of sunrise and count as
 /// there: about a second of its rise.
 const LIMB_MARGIN: f64 = 1e-4;
+
+/// Sine of the true elevation from which the sun's upper limb counts as up.
+fn limb() -> f64 {
+    sin(SUNRISE_ELEVATION_DEG.to_radians()) - LIMB_MARGIN
+}
 
 impl Core {
     /// The first timers and looks.
@@ -57,12 +60,12 @@ impl Core {
         match why {
             WakeFor::SensorSilent(sensor) | WakeFor::SensorCheck(sensor) => self.check(sensor),
             WakeFor::Guard(group, _) | WakeFor::WeatherKnown(group) => {
-                self.mark(group, stale_bits::GUARDS | stale_bits::DECIDE);
+                self.mark(group, stale_bits::GUARDS);
             }
             WakeFor::Contact(contact) => self.contact_due(contact),
             WakeFor::Hand(group) => self.hand_due(group),
             WakeFor::Facade(facade) => self.mark_facade(facade),
-            WakeFor::Sun(group) => self.mark(group, stale_bits::SUN | stale_bits::DECIDE),
+            WakeFor::Sun(group) => self.mark(group, stale_bits::SUN),
             WakeFor::Phase(timetable) => self.look_timetable(timetable),
             WakeFor::Special => self.look_specials(),
             WakeFor::Quiet(group) => {
@@ -151,10 +154,10 @@ impl Core {
         let topology = self.topology.clone();
         self.sensor_alarm(id);
         for &group in &topology.guarded_by[id.index()] {
-            self.mark(group, stale_bits::GUARDS | stale_bits::DECIDE);
+            self.mark(group, stale_bits::GUARDS);
         }
         for &group in &topology.warmed_by[id.index()] {
-            self.mark(group, stale_bits::SUN | stale_bits::DECIDE);
+            self.mark(group, stale_bits::SUN);
         }
         // While the sun is down no light on a facade asks for anything.
         if self.dawn.is_none_or(|dawn| dawn <= self.now.wall) {
@@ -176,7 +179,7 @@ impl Core {
             let bypass = self.sensors[index].bypass.as_ref();
             if bypass.is_some_and(|b| b.substitute == Some(id)) {
                 for &group in &topology.guarded_by[index] {
-                    self.mark(group, stale_bits::GUARDS | stale_bits::DECIDE);
+                    self.mark(group, stale_bits::GUARDS);
                 }
             }
         }
@@ -233,21 +236,18 @@ impl Core {
         let facade = model.facade(id);
         let (raw, sun) = self.sun_path.both(self.now.wall.0);
         let sunlit = facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);
-        let (source, irradiance_wm2) = self.light_on(id, &sun, &raw);
+        let (source, irradiance_wm2) = self.light_on(facade, &sun, &raw);
         let state = &mut self.facades[id.index()];
         state.sun = sun;
         state.stale = false;
         state.light = Some(FacadeLight {
             source,
             irradiance_wm2,
-            cos_incidence: facade.plane.cos_incidence(&sun),
-            profile_deg: facade.plane.profile_angle_deg(&sun),
             sunlit,
         });
         // From the upper limb on, each minute: the dawn that was waited for must
         // not be looked for again, or the next one found would be tomorrow's.
-        let limb = sin(SUNRISE_ELEVATION_DEG.to_radians()) - LIMB_MARGIN;
-        let next = if sun.is_up() || raw.up >= limb {
+        let next = if sun.is_up() || raw.up >= limb() {
             self.next_minute()
         } else {
             self.next_dawn()
@@ -266,7 +266,7 @@ impl Core {
         let topology = self.topology.clone();
         for &group in &topology.facade_groups[id.index()] {
             if model.group(group).sun.is_some() {
-                self.mark(group, stale_bits::SUN | stale_bits::DECIDE);
+                self.mark(group, stale_bits::SUN);
             }
         }
     }
@@ -298,22 +298,8 @@ impl Core {
     }
 
     /// The light on a facade, from the best sensor that is to be believed.
-    fn light_on(&self, id: FacadeId, sun: &Sun, raw: &Sun) -> (LightSource, f64) {
-        let facade = self.model.facade(id);
-        let site = &self.model.site;
-        let wall = self.now.wall.0;
-        let transposed = |components: Components, source: Source| {
-            let extra = extraterrestrial(wall);
-            let sky = Sky::new(
-                source,
-                components,
-                sun,
-                extra,
-                SkyModel::Isotropic,
-                site.albedo,
-            );
-            sky.on_plane(&facade.plane, sun).total()
-        };
+    fn light_on(&mut self, facade: &Facade, sun: &Sun, raw: &Sun) -> (LightSource, f64) {
+        let mut ghi = None;
         for &sensor in &facade.light {
             let Heard::Good(sensor, state) = hear(&self.sensors, sensor) else {
                 continue;
@@ -324,16 +310,9 @@ impl Core {
                 SensorKind::PlaneIlluminance => {
                     return (LightSource::Measured(sensor), irradiance_of_lx(value));
                 }
-                SensorKind::GlobalHorizontal => {
-                    let split = erbs(value, raw.up, extraterrestrial(wall));
-                    let here = transposed(split, Source::Measured);
-                    return (LightSource::Transposed(sensor), here);
-                }
+                SensorKind::GlobalHorizontal => ghi = Some((sensor, value)),
                 SensorKind::HorizontalIlluminance => {
-                    let ghi = irradiance_of_lx(value);
-                    let split = erbs(ghi, raw.up, extraterrestrial(wall));
-                    let here = transposed(split, Source::Measured);
-                    return (LightSource::Transposed(sensor), here);
+                    ghi = Some((sensor, irradiance_of_lx(value)));
                 }
                 SensorKind::Wind
                 | SensorKind::Rain
@@ -343,15 +322,16 @@ impl Core {
                 | SensorKind::SurfaceTemperature
                 | SensorKind::RoomTemperature => {}
             }
+            if ghi.is_some() {
+                break;
+            }
         }
-        let clear = ineichen(
-            sun,
-            site.linke_turbidity,
-            site.atmosphere.pressure_hpa,
-            site.location.altitude_m(),
-            extraterrestrial(wall),
-        );
-        (LightSource::ClearSky, transposed(clear, Source::ClearSky))
+        let source = ghi.map_or(LightSource::ClearSky, |(sensor, _)| {
+            LightSource::Transposed(sensor)
+        });
+        let (at, ghi) = (self.now.wall, ghi.map(|(_, value)| value));
+        let sky = self.skies.sky(at, (raw, sun), ghi, &self.model.site);
+        (source, sky.on_plane(&facade.plane, sun).total())
     }
 
     /// Whether a local quiet time covers this moment, and when that changes.

@@ -23,6 +23,7 @@ mod looks;
 mod ranks;
 mod reload;
 mod settle;
+mod skies;
 mod snapshot;
 mod voices;
 
@@ -36,18 +37,20 @@ use crate::guard::ice::IceState;
 use crate::ids::{DeviceId, FacadeId, GroupId, SensorId, TimetableId};
 use crate::input::{Input, RestartCause};
 use crate::model::Model;
-use crate::output::{Output, Verdict, Wake, WakeFor};
+use crate::output::{Output, Place, Stage, Verdict, Wake, WakeFor, Word};
 use crate::sensor::SensorState;
 use crate::thresholds::Cell;
-use crate::time::{Now, Steady, Wall};
+use crate::time::{MINUTE, Now, Steady, Wall};
 use crate::timers::Timers;
 use crate::topology::Topology;
 use crate::wish::ahead::Ahead;
 use crate::wish::hand::Hold;
 use crate::wish::sun::{FacadeLight, SunState};
 use crate::wish::timetable::TimetableState;
+use chrono::NaiveDate;
 use leeside_solar::{Sun, SunPath};
 use serde::{Deserialize, Serialize};
+use skies::Skies;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
@@ -76,11 +79,22 @@ pub struct Core {
     called: Wall,
     sequence: u64,
     alarms: BTreeMap<String, alarms::Standing>,
-    out: VecDeque<Output>,
+    /// Whether any alarm stands that follows from a group's guards.
+    group_alarms_stand: bool,
+    out: VecDeque<(Place, Output)>,
+    /// Where in a moment it is.
+    stage: Stage,
     stale: Stale,
+    /// Which word decided for which group, and whether that is said again; empty
+    /// between moments.
+    decided: Vec<(Word, GroupId, bool)>,
     sun_path: SunPath,
     /// The next time the sun rises, while it is down.
     dawn: Option<Wall>,
+    /// The local date of the moment at which it was last asked for.
+    today: Option<(Wall, NaiveDate)>,
+    /// The light of the moment at which it was last asked for.
+    skies: Skies,
 }
 
 /// What has to be looked at when the present moment has passed.
@@ -101,6 +115,9 @@ mod stale_bits {
     pub(super) const DEVICES: u8 = 8;
     /// Everything, and the verdict is said even if it did not change.
     pub(super) const REPEAT: u8 = 16;
+    /// Any of these, and the group is decided upon. Guards and sun ask for it
+    /// themselves where a look changed anything.
+    pub(super) const DECIDES: u8 = DECIDE | DEVICES | REPEAT;
     pub(super) const ALL: u8 = GUARDS | SUN | DECIDE | DEVICES;
 }
 
@@ -201,10 +218,15 @@ impl Core {
             called: now.wall,
             sequence: 0,
             alarms: BTreeMap::new(),
+            group_alarms_stand: false,
             out: VecDeque::new(),
+            stage: Stage::Taking,
             stale: Stale::default(),
+            decided: Vec::new(),
             sun_path: SunPath::new(model.site.location, model.site.atmosphere),
             dawn: None,
+            today: None,
+            skies: Skies::default(),
             topology,
             model,
         };
@@ -228,11 +250,50 @@ impl Core {
         self.take(input);
     }
 
+    /// Everything is looked at and decided upon when `now` has passed, as if all had
+    /// changed. It changes nothing, which is what it is for: to see that nothing is
+    /// missed that is not looked at. (Guards of a group that frost locks out are left
+    /// alone: whether it is frost still, or held after it, is told with readings.)
+    pub fn look_anew(&mut self, now: Now) {
+        self.handle(now, Input::Tick);
+        // Light is looked at by whole minutes.
+        if now.wall.0 % MINUTE == 0 {
+            for index in 0..self.facades.len() {
+                self.mark_facade(FacadeId::of(index));
+            }
+        }
+        for index in 0..self.groups.len() {
+            let frost = self.groups[index].ice.guard.engaged.is_some();
+            let guards = if frost { 0 } else { stale_bits::GUARDS };
+            let bits = guards | stale_bits::SUN | stale_bits::DECIDE;
+            self.mark(GroupId::of(index), bits);
+        }
+    }
+
     /// One output; drain until [`Output::Wake`].
     pub fn poll(&mut self) -> Output {
-        self.out
-            .pop_front()
-            .unwrap_or_else(|| Output::Wake(self.wake()))
+        self.poll_placed().1
+    }
+
+    /// One output and its place in the order of outputs, for who shares a site out
+    /// among several cores and puts their outputs together again.
+    pub fn poll_placed(&mut self) -> (Place, Output) {
+        self.out.pop_front().unwrap_or_else(|| {
+            let place = self.place();
+            (place, Output::Wake(self.wake()))
+        })
+    }
+
+    /// Something comes out.
+    fn say(&mut self, output: Output) {
+        self.out.push_back((self.place(), output));
+    }
+
+    const fn place(&self) -> Place {
+        Place {
+            at: self.now.steady,
+            stage: self.stage,
+        }
     }
 
     /// The model it decides by.
@@ -247,7 +308,7 @@ impl Core {
         self.now
     }
 
-    fn wake(&self) -> Option<Wake> {
+    fn wake(&mut self) -> Option<Wake> {
         let settle = self.stale.at.map(|at| (at, WakeFor::Settle));
         let timer = self.timers.next();
         let (steady, why) = match (settle, timer) {

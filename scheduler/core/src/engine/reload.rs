@@ -119,7 +119,7 @@ impl Core {
             if let Some(standing) = self.still(&key, standing) {
                 self.alarms.insert(key, standing);
             } else {
-                self.out.push_back(Output::Alarm(Alarm {
+                self.say(Output::Alarm(Alarm {
                     key,
                     word,
                     at: self.now,
@@ -129,6 +129,7 @@ impl Core {
                 }));
             }
         }
+        self.note_group_alarms();
         self.stale = Stale::default();
     }
 

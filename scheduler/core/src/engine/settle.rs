@@ -1,14 +1,17 @@
 //! Settling a moment that has passed: guards first, then wishes, then verdicts,
 //! weather before comfort.
 
-use super::{Core, stale_bits};
+use super::{Core, Known, stale_bits};
 use crate::guard::{self, Engaged, GuardState, Look, Times};
 use crate::ids::GroupId;
-use crate::output::{LockoutChange, Output, WakeFor, Word};
+use crate::model::{Group, Model};
+use crate::output::{LockoutChange, Output, Stage, WakeFor, Word};
 use crate::reason::Because;
+use crate::sensor::Standing;
 use crate::time::Now;
 use crate::wish::ahead::Outlook;
 use crate::wish::sun;
+use chrono::NaiveDate;
 
 impl Core {
     /// Decides upon everything that came at this moment.
@@ -21,9 +24,15 @@ impl Core {
         self.stale.at = None;
         let mut groups = core::mem::take(&mut self.stale.groups);
         groups.sort_unstable();
+        let model = self.model.clone();
+        let all_heard = self
+            .sensors
+            .iter()
+            .all(|sensor| sensor.standing != Standing::Waiting);
         for &group in &groups {
             if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
-                self.look_guards(group);
+                self.stage = Stage::Guards(group);
+                self.look_guards(&model, group, all_heard);
             }
         }
         for sensor in core::mem::take(&mut self.stale.peaks) {
@@ -31,31 +40,66 @@ impl Core {
         }
         for &group in &groups {
             if self.groups[group.index()].stale & stale_bits::SUN != 0 {
-                self.look_sun(group);
+                self.look_sun(&model, group);
             }
         }
         // Weather goes first: its drives take the first starts on a shared feeder.
-        let mut decided = Vec::with_capacity(groups.len());
-        for group in groups {
+        let mut decided = core::mem::take(&mut self.decided);
+        for &group in &groups {
             let bits = core::mem::take(&mut self.groups[group.index()].stale);
-            if let Some(verdict) = self.decide_if_new(group, bits) {
-                decided.push((verdict, bits & stale_bits::REPEAT != 0));
+            if bits & stale_bits::DECIDES == 0 {
+                continue;
+            }
+            if let Some(word) = self.decide_if_new(&model, group, bits) {
+                decided.push((word, group, bits & stale_bits::REPEAT != 0));
             }
         }
-        decided.sort_by_key(|(verdict, _)| (verdict.decided_by, verdict.group));
-        for (verdict, _) in &decided {
-            self.give_up_starts(verdict);
+        // The list is used again: a moment need not ask for memory.
+        groups.clear();
+        if self.stale.groups.is_empty() {
+            self.stale.groups = groups;
         }
-        for (verdict, repeat) in decided {
-            self.carry_out(verdict, repeat);
+        decided.sort_unstable();
+        for (_, group, _) in &decided {
+            self.give_up_starts(&model, *group);
         }
+        self.out.reserve(decided.len());
+        for (word, group, repeat) in decided.drain(..) {
+            self.stage = Stage::Verdict(word, group);
+            // Its drives are told while it is out of its place, so that it need not
+            // be copied; nothing reads it meanwhile.
+            if let Some(verdict) = self.groups[group.index()].verdict.take() {
+                self.carry_out(&model, &verdict, repeat);
+                self.groups[group.index()].verdict = Some(verdict);
+            }
+        }
+        self.decided = decided;
+        self.stage = Stage::Taking;
     }
 
-    fn look_guards(&mut self, group: GroupId) {
-        let model = self.model.clone();
+    /// Looks at the guards of a group, and asks for a new decision if what they
+    /// say has changed: what a guard says is its reason's kind, whether the group
+    /// is frozen and whether its weather is known.
+    fn look_guards(&mut self, model: &Model, group: GroupId, all_heard: bool) {
         let rules = model.group(group);
         let now = self.now;
-        let before = self.engaged_of(group);
+        let at_rest = all_heard && self.at_rest(rules, group);
+        let before = if at_rest {
+            [None; WEATHER.len()]
+        } else {
+            self.engaged_of(group)
+        };
+        let state = &self.groups[group.index()];
+        let (known, frozen) = (state.known, state.ice.frozen);
+        // Ice counts from look to look, so it has to have each of them.
+        if let Some(rule) = &rules.ice {
+            let state = &mut self.groups[group.index()].ice;
+            guard::ice::step(state, rule, &self.sensors, now);
+        }
+        if at_rest && self.groups[group.index()].ice.guard.engaged.is_none() {
+            self.decide_by_hand(rules, group);
+            return;
+        }
         let unheard = self.unheard_of(group);
         if let Some(rule) = &rules.wind {
             let times = guard::wind::times(rule);
@@ -82,14 +126,18 @@ impl Core {
             self.step(group, Word::Rain, look, times, &Because::RainHolding);
         }
         if let Some(rule) = &rules.ice {
-            let state = &mut self.groups[group.index()].ice;
-            guard::ice::step(state, rule, &self.sensors, now);
+            let state = &self.groups[group.index()].ice;
             let dry = guard::ice::dries_at(state, rule, now);
             let due = state.guard.due(guard::ice::times(rule));
             self.arm_guard(group, Word::Ice, due.into_iter().chain(dry).min());
         }
         self.look_known(group);
-        self.say_lockouts(group, &before, now);
+        let changed = self.say_lockouts(group, &before, now);
+        let state = &mut self.groups[group.index()];
+        if changed || state.known != known || state.ice.frozen != frozen {
+            state.stale |= stale_bits::DECIDE;
+        }
+        self.decide_by_hand(rules, group);
         if unheard != self.unheard_of(group) {
             // What a kept lockout could not do on unknown weather it may do now.
             self.groups[group.index()].stale |= stale_bits::DEVICES;
@@ -97,6 +145,42 @@ impl Core {
         let state = &self.groups[group.index()];
         if state.service.is_some() || state.ice.frozen || !self.alarms.is_empty() {
             self.group_alarms(group);
+        }
+    }
+
+    /// Whether no guard of a group holds or counts, and none of their sensors says
+    /// anything to make them: then a look at wind, hail and rain changes nothing.
+    /// All sensors have been heard.
+    fn at_rest(&self, rules: &Group, group: GroupId) -> bool {
+        let state = &self.groups[group.index()];
+        state.known == Known::Yes
+            && state.wind.is_idle()
+            && state.hail.is_idle()
+            && state.rain.is_idle()
+            && state.ice.is_idle()
+            && state.service.is_none()
+            && self.fire(group).is_none()
+            && !self.group_alarms_stand
+            && rules
+                .wind
+                .as_ref()
+                .is_none_or(|rule| guard::wind::below(rule, &self.sensors))
+            && rules
+                .hail
+                .as_ref()
+                .is_none_or(|rule| guard::level::hail(rule, &self.sensors) == Look::Calm)
+            && rules
+                .rain
+                .as_ref()
+                .is_none_or(|rule| guard::level::rain(rule, &self.sensors) == Look::Calm)
+    }
+
+    /// What a hand leaves open follows where the drives are, and quiet hours follow
+    /// the clock: such a group is decided upon at every look.
+    fn decide_by_hand(&mut self, rules: &Group, group: GroupId) {
+        let state = &mut self.groups[group.index()];
+        if state.hand.is_some() || !state.device_holds.is_empty() || rules.quiet.is_some() {
+            state.stale |= stale_bits::DECIDE;
         }
     }
 
@@ -191,18 +275,20 @@ impl Core {
         })
     }
 
-    /// Tells which lockouts began, changed their reason or ended.
+    /// Tells which lockouts began, changed their reason or ended; whether any did.
     pub(super) fn say_lockouts(
         &mut self,
         group: GroupId,
         before: &[Option<Discriminant>; 4],
         at: Now,
-    ) {
+    ) -> bool {
+        let mut changed = false;
         let after = self.engaged_of(group);
         for (word, (before, after)) in WEATHER.into_iter().zip(before.iter().zip(after)) {
             if *before == after {
                 continue;
             }
+            changed = true;
             let times = self.guard_times(group, word);
             let Some(state) = self.guard(group, word) else {
                 continue;
@@ -212,7 +298,7 @@ impl Core {
                 None => (false, Because::Rest),
             };
             let release = state.release(times);
-            self.out.push_back(Output::Lockout(LockoutChange {
+            self.say(Output::Lockout(LockoutChange {
                 group,
                 word,
                 at,
@@ -221,11 +307,14 @@ impl Core {
                 release,
             }));
         }
+        changed
     }
 
-    fn look_sun(&mut self, group: GroupId) {
-        let model = self.model.clone();
+    /// Looks at the sun wish of a group, and asks for a new decision if it asks for
+    /// anything else than before.
+    fn look_sun(&mut self, model: &Model, group: GroupId) {
         let rules = model.group(group);
+        self.decide_by_hand(rules, group);
         let Some(rule) = &rules.sun else { return };
         let facade = rules.facade;
         let Some(light) = self.facades[facade.index()].light else {
@@ -235,7 +324,7 @@ impl Core {
             return;
         };
         let lit = cell.lit(self.topology.thresholds[facade.index()].opening_of(group));
-        let date = self.now.wall.local_date(model.site.zone);
+        let date = self.today();
         let now = self.now;
         let heat = self.heat(group, &light);
         sun::new_day(&mut self.groups[group.index()].sun, date);
@@ -261,7 +350,24 @@ impl Core {
             Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),
             _ => self.timers.clear(WakeFor::Sun(group)),
         }
-        self.groups[group.index()].sun = state;
+        let group = &mut self.groups[group.index()];
+        if sun::asks(&state) != sun::asks(&group.sun) {
+            group.stale |= stale_bits::DECIDE;
+        }
+        group.sun = state;
+    }
+
+    /// The local date, worked out once a moment.
+    fn today(&mut self) -> NaiveDate {
+        let wall = self.now.wall;
+        match self.today {
+            Some((at, date)) if at == wall => date,
+            _ => {
+                let date = wall.local_date(self.model.site.zone);
+                self.today = Some((wall, date));
+                date
+            }
+        }
     }
 
     /// What heat asks for, if nobody is in and somebody measures the room.

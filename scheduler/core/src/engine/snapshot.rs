@@ -156,6 +156,7 @@ impl Core {
             }
         }
         core.alarms = snapshot.alarms.clone();
+        core.note_group_alarms();
         if snapshot.order == order(&model) {
             core.resume(&snapshot.inner);
         } else {

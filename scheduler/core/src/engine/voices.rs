@@ -7,7 +7,7 @@
 use super::settle::WEATHER;
 use super::{Core, Known, stale_bits};
 use crate::ids::{ContactId, DeviceId, GroupId};
-use crate::model::{FrozenWind, Phase};
+use crate::model::{FrozenWind, Model, Phase};
 use crate::output::{Course, Lost, Verdict, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, Release};
@@ -76,9 +76,16 @@ pub(super) const RANKS: [Rank; 12] = [
 ];
 
 impl Core {
-    /// The verdict, if it differs from the last one (or has to be said again).
-    pub(super) fn decide_if_new(&mut self, group: GroupId, bits: u8) -> Option<Verdict> {
-        let first = RANKS.into_iter().find_map(|rank| self.voice(group, rank))?;
+    /// Decides anew; the word, if the verdict differs from the last one (or has to
+    /// be said again).
+    pub(super) fn decide_if_new(
+        &mut self,
+        model: &Model,
+        group: GroupId,
+        bits: u8,
+    ) -> Option<Word> {
+        let mut ranks = RANKS.into_iter();
+        let first = ranks.find_map(|rank| self.voice(group, rank))?;
         let again = bits & (stale_bits::REPEAT | stale_bits::DEVICES) != 0;
         if let Some(old) = &self.groups[group.index()].verdict {
             let same = old.decided_by == first.word
@@ -93,8 +100,9 @@ impl Core {
             let holds = &mut self.groups[group.index()].device_holds;
             holds.retain(|(_, hold)| hold.group_at == Some(pose));
         }
-        self.begin_guard(group, &first);
-        let verdict = self.verdict(group);
+        self.begin_guard(model, group, &first);
+        let word = first.word;
+        let verdict = self.verdict_of(group, first, ranks);
         let state = &mut self.groups[group.index()];
         if state
             .verdict
@@ -103,13 +111,13 @@ impl Core {
         {
             state.changed = Some(verdict.at);
         }
-        state.verdict = Some(verdict.clone());
-        Some(verdict)
+        state.verdict = Some(verdict);
+        Some(word)
     }
 
     /// A guard begins to send a group somewhere. Where a drive does not report,
     /// somebody may have moved it since: it is told even if it should be there.
-    fn begin_guard(&mut self, group: GroupId, first: &Voice) {
+    fn begin_guard(&mut self, model: &Model, group: GroupId, first: &Voice) {
         let Some(old) = &self.groups[group.index()].verdict else {
             return;
         };
@@ -117,7 +125,6 @@ impl Core {
         if same || !first.word.is_guard() || first.course == Course::Hold {
             return;
         }
-        let model = self.model.clone();
         for device in &model.group(group).devices {
             if !model.device(*device).drive.reports {
                 self.drives[device.index()].forget_target();
@@ -127,9 +134,21 @@ impl Core {
 
     /// The verdict of this moment, with all that spoke.
     pub(super) fn verdict(&self, group: GroupId) -> Verdict {
-        let mut voices = RANKS.into_iter().filter_map(|rank| self.voice(group, rank));
-        let first = voices.next().unwrap_or_else(|| self.rest(group));
-        let lost = voices
+        let mut ranks = RANKS.into_iter();
+        let first = ranks.find_map(|rank| self.voice(group, rank));
+        let first = first.unwrap_or_else(|| self.rest(group));
+        self.verdict_of(group, first, ranks)
+    }
+
+    /// The verdict by the first voice that speaks; the ranks below it lose.
+    fn verdict_of(
+        &self,
+        group: GroupId,
+        first: Voice,
+        below: impl Iterator<Item = Rank>,
+    ) -> Verdict {
+        let lost = below
+            .filter_map(|rank| self.voice(group, rank))
             .map(|voice| Lost {
                 word: voice.word,
                 pose: match voice.course {
@@ -348,8 +367,10 @@ impl Core {
         }
         let rules = self.model.group(group);
         let rule = rules.sun.as_ref()?;
-        let light = self.facades[rules.facade.index()].light.as_ref()?;
-        let (pose, because) = sun::ask(&self.groups[group.index()].sun, rule, light)?;
+        let facade = &self.facades[rules.facade.index()];
+        let light = facade.light.as_ref()?;
+        let toward = (&self.model.facade(rules.facade).plane, &facade.sun);
+        let (pose, because) = sun::ask(&self.groups[group.index()].sun, rule, light, toward)?;
         let voice = Voice {
             word: Word::Sun,
             course: Course::To(pose),

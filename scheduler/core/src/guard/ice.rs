@@ -32,6 +32,13 @@ pub(crate) struct IceState {
     cleared: bool,
 }
 
+impl IceState {
+    /// Neither engaged nor frozen nor looked at by somebody.
+    pub(crate) const fn is_idle(&self) -> bool {
+        self.guard.is_idle() && !self.frozen && !self.cleared
+    }
+}
+
 pub(crate) const fn times(rule: &IceRule) -> Times {
     Times {
         persistence_ms: 0,

@@ -81,6 +81,12 @@ pub(crate) struct Times {
 }
 
 impl GuardState {
+    /// Neither engaged nor counting: a look that is calm, or between calm and the
+    /// limit, leaves it as it is.
+    pub(crate) const fn is_idle(&self) -> bool {
+        self.engaged.is_none() && self.over_since.is_none() && !self.unheard
+    }
+
     /// One look. `holding` is the reason while it waits for calm to last.
     pub(crate) fn step(&mut self, look: Look, now: Now, times: Times, holding: &Because) {
         self.unheard &= look == Look::Waiting;

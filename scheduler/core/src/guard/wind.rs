@@ -80,6 +80,29 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
     }
 }
 
+/// Whether [`look`] is sure to find calm, or what lies between calm and the limit,
+/// for the present values and for the worst since the last look.
+pub(crate) fn below(rule: &WindRule, sensors: &[SensorState]) -> bool {
+    let mut measured = false;
+    for link in &rule.links {
+        match hear(sensors, link.sensor) {
+            Heard::Good(_, state) => {
+                let Some((speed, _)) = state.wind() else {
+                    return false;
+                };
+                let worst = state.peak.map_or(speed, |peak| peak.max(speed));
+                if worst * factor(link, state.direction) >= rule.limit_mps {
+                    return false;
+                }
+                measured |= !link.advisory;
+            }
+            Heard::Fault(..) | Heard::Waiting | Heard::LeftOut if link.advisory => {}
+            Heard::Fault(..) | Heard::Waiting | Heard::LeftOut => return false,
+        }
+    }
+    measured
+}
+
 /// The factor of a link for wind from `direction`; without a direction, the
 /// largest: unknown is not calm.
 pub(crate) fn factor(link: &WindLink, direction: Option<f64>) -> f64 {

@@ -11,6 +11,7 @@ pub(crate) struct Ahead {
     profiles: Vec<f64>,
     suns: Vec<Sun>,
     cutoffs: Vec<(Slats, Cutoff)>,
+    leaks: Vec<(Slats, i16, bool)>,
 }
 
 impl Ahead {
@@ -33,6 +34,18 @@ impl Ahead {
         self.cutoffs.push((*slats, cutoff));
         cutoff
     }
+
+    /// Whether slats at a tilt let direct sun through at any of them.
+    pub(crate) fn leaks(&mut self, slats: &Slats, tilt: i16) -> bool {
+        let known = self.leaks.iter().find(|(s, t, _)| *t == tilt && s == slats);
+        if let Some((.., leaks)) = known {
+            return *leaks;
+        }
+        let passes = |profile: &f64| slats.transmittance(*profile, f64::from(tilt)) > 0.0;
+        let leaks = self.profiles.iter().any(passes);
+        self.leaks.push((*slats, tilt, leaks));
+        leaks
+    }
 }
 
 /// What is needed to work it out.
@@ -49,6 +62,7 @@ impl Outlook<'_> {
         if self.ahead.span != Some((self.wall, minutes)) {
             self.ahead.span = Some((self.wall, minutes));
             self.ahead.cutoffs.clear();
+            self.ahead.leaks.clear();
             self.ahead.profiles.clear();
             self.ahead.suns.clear();
             for minute in 0..=minutes {

@@ -13,7 +13,8 @@ use crate::reason::{Because, LightSource, SlatsSay};
 use crate::time::{MINUTE, Now, Steady};
 use crate::wish::ahead::{Ahead, Outlook};
 use chrono::{Datelike, NaiveDate};
-use leeside_solar::Cutoff;
+use leeside_solar::trig::acos;
+use leeside_solar::{Cutoff, Plane, Sun};
 use serde::{Deserialize, Serialize};
 
 /// What is known of a facade's sun and light at the last look.
@@ -22,8 +23,6 @@ pub(crate) struct FacadeLight {
     pub(crate) source: LightSource,
     /// Irradiance on the plane, W/m².
     pub(crate) irradiance_wm2: f64,
-    pub(crate) cos_incidence: f64,
-    pub(crate) profile_deg: f64,
     /// The sun is up, in front of the plane and not behind the horizon.
     pub(crate) sunlit: bool,
 }
@@ -239,23 +238,14 @@ fn track_slats(
         return;
     };
     let cutoff = ahead.cutoff(&slats);
-    let profiles = ahead.profiles();
     let (tilt, say) = match cutoff {
         Cutoff::NoDirectSun | Cutoff::HorizontalSuffices => (0, SlatsSay::Horizontal),
         Cutoff::Angle(deg) => {
             let stepped = up_to_step(deg, rule.least_step);
             // Where steeper is not always tighter, the next step may leak: then the degree itself.
-            let blocks = |tilt: i16| {
-                profiles
-                    .iter()
-                    .all(|p| slats.transmittance(*p, f64::from(tilt)) <= 0.0)
-                    && f64::from(tilt) <= slats.tilt_limits_deg().1
-            };
-            let tilt = if blocks(stepped) {
-                stepped
-            } else {
-                up_to_step(deg, 1)
-            };
+            let blocks =
+                !ahead.leaks(&slats, stepped) && f64::from(stepped) <= slats.tilt_limits_deg().1;
+            let tilt = if blocks { stepped } else { up_to_step(deg, 1) };
             (tilt, SlatsSay::CutOff(deg))
         }
         Cutoff::NotBlockable { tilt_deg, leak } => (nearest(tilt_deg), SlatsSay::Leak(leak)),
@@ -266,10 +256,7 @@ fn track_slats(
         state.pose = Pose::slats(100, tilt);
         return;
     }
-    let leaks = profiles
-        .iter()
-        .any(|p| slats.transmittance(*p, f64::from(old)) > 0.0);
-    if tilt == old || ((tilt - old).abs() < rule.least_step && !leaks) {
+    if tilt == old || ((tilt - old).abs() < rule.least_step && !ahead.leaks(&slats, old)) {
         return;
     }
     // The last step of the day is kept for opening the slats.
@@ -353,6 +340,7 @@ pub(crate) fn ask(
     state: &SunState,
     rule: &SunRule,
     light: &FacadeLight,
+    (plane, sun): (&Plane, &Sun),
 ) -> Option<(Pose, Because)> {
     if let Some(heat) = state.heat {
         let because = Because::Heat {
@@ -371,9 +359,8 @@ pub(crate) fn ask(
                 light: light.source,
                 irradiance_wm2: light.irradiance_wm2,
                 on_wm2: rule.on_wm2,
-                incidence_deg: leeside_solar::trig::acos(light.cos_incidence.clamp(-1.0, 1.0))
-                    .to_degrees(),
-                profile_deg: light.profile_deg,
+                incidence_deg: acos(plane.cos_incidence(sun).clamp(-1.0, 1.0)).to_degrees(),
+                profile_deg: plane.profile_angle_deg(sun),
                 slats: state.slats,
             },
         )),
@@ -384,6 +371,17 @@ pub(crate) fn ask(
                 off_wm2: rule.off_wm2,
             },
         )),
+    }
+}
+
+/// The pose that the wish asks for and for what sort of reason: what has to
+/// change before a decision can.
+pub(crate) fn asks(state: &SunState) -> Option<(Pose, u8)> {
+    match (&state.heat, state.stage) {
+        (Some(heat), _) => Some((heat.pose, 0)),
+        (None, Stage::Off) => None,
+        (None, Stage::Shading) => Some((state.pose, 1)),
+        (None, Stage::Opened(_)) => Some((state.pose, 2)),
     }
 }
 

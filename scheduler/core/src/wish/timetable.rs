@@ -12,7 +12,7 @@ use leeside_solar::{CIVIL_ELEVATION_DEG, Crossing, SUNRISE_ELEVATION_DEG, crossi
 use serde::{Deserialize, Serialize};
 
 /// How many days back a phase may have begun that still applies.
-const LOOK_BACK_DAYS: u64 = 8;
+const LOOK_BACK_DAYS: i32 = 8;
 
 /// A start of a phase on a date.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
@@ -31,8 +31,10 @@ pub(crate) struct TimetableState {
     /// The local date, as days from the common era.
     day: Option<i32>,
     starts: Vec<Start>,
-    /// The phase that went on from the days before.
+    /// The phase that went on from the days before, and the day it began on.
     carried: Option<(u16, u16)>,
+    #[serde(default)]
+    carried_on: Option<i32>,
     pub(crate) current: Option<(u16, u16)>,
     /// When to look again: the next start, or the next local date.
     pub(crate) next: Wall,
@@ -45,6 +47,7 @@ impl TimetableState {
             day: None,
             starts: Vec::new(),
             carried: None,
+            carried_on: None,
             current: None,
             next: Wall(i64::MIN),
         }
@@ -54,12 +57,12 @@ impl TimetableState {
     pub(crate) fn look(&mut self, model: &Model, at: Wall) -> bool {
         let zone = model.site.zone;
         let date = at.local_date(zone);
-        let day = Some(date.num_days_from_ce());
-        if self.day != day {
+        let day = date.num_days_from_ce();
+        if self.day != Some(day) {
             let timetable = model.timetable(self.id);
-            self.carried = carried(model, timetable, date);
+            self.carry(model, timetable, date);
             self.starts = starts_of(model, timetable, date);
-            self.day = day;
+            self.day = Some(day);
         }
         let before = self.current;
         self.current = self
@@ -76,6 +79,33 @@ impl TimetableState {
             .find(|start| *start > at)
             .map_or(tomorrow, |start| start.min(tomorrow));
         before != self.current
+    }
+
+    /// What goes on from the days before `date`. Where the day before was the one
+    /// looked at, that is known without working out its phases again: the last of
+    /// them, or what went on over it too, unless light may have moved them about.
+    fn carry(&mut self, model: &Model, timetable: &Timetable, date: NaiveDate) {
+        let day = date.num_days_from_ce();
+        let yesterday = self.day == Some(day - 1) && !self.by_twilight(timetable);
+        let known = match (self.starts.last(), self.carried, self.carried_on) {
+            _ if !yesterday => None,
+            (Some(last), ..) => Some((Some((last.plan, last.phase)), Some(day - 1))),
+            (None, None, _) => Some((None, None)),
+            (None, carried, Some(on)) if day - on <= LOOK_BACK_DAYS => Some((carried, Some(on))),
+            (None, Some(_), _) => None,
+        };
+        (self.carried, self.carried_on) = known.unwrap_or_else(|| {
+            let found = carried(model, timetable, date);
+            (found.map(|(phase, _)| phase), found.map(|(_, on)| on))
+        });
+    }
+
+    /// Whether light says when any phase of the date looked at starts.
+    fn by_twilight(&self, timetable: &Timetable) -> bool {
+        let anchor = |s: &Start| &phase_of(timetable, s.plan, s.phase).start;
+        self.starts
+            .iter()
+            .any(|start| matches!(anchor(start), Anchor::Twilight(_)))
     }
 
     /// After a clock step the date's starts are worked out anew.
@@ -144,14 +174,14 @@ fn plan_of<'m>(
     Some((u16::try_from(index).ok()?, &timetable.plans[index]))
 }
 
-/// The last phase of the latest day before `date` that had one.
-fn carried(model: &Model, timetable: &Timetable, date: NaiveDate) -> Option<(u16, u16)> {
-    (1..=LOOK_BACK_DAYS)
-        .filter_map(|back| date.checked_sub_days(Days::new(back)))
+/// The last phase of the latest day before `date` that had one, and that day.
+fn carried(model: &Model, timetable: &Timetable, date: NaiveDate) -> Option<((u16, u16), i32)> {
+    (1..=LOOK_BACK_DAYS.unsigned_abs())
+        .filter_map(|back| date.checked_sub_days(Days::new(u64::from(back))))
         .find_map(|day| {
-            starts_of(model, timetable, day)
-                .last()
-                .map(|s| (s.plan, s.phase))
+            let starts = starts_of(model, timetable, day);
+            let last = starts.last()?;
+            Some(((last.plan, last.phase), day.num_days_from_ce()))
         })
 }
 

@@ -303,6 +303,11 @@ impl Run {
         self.said.extend(drain(&mut self.core));
     }
 
+    fn look_anew(&mut self, ms: i64) {
+        self.core.look_anew(Now::both(ms));
+        self.said.extend(drain(&mut self.core));
+    }
+
     /// Wakes up whenever it wants to, as soon as that moment has passed.
     fn follow_wakes(&mut self, until: i64) {
         loop {
@@ -373,6 +378,23 @@ proptest! {
             run.tick(run.ms + event.after_ms * i64::from(*share) / 100);
             run.put(event);
             run.tick(run.ms);
+        }
+        same(run.end(), plain(&model, &events))?;
+    }
+
+    /// What is not looked at could not have changed anything: looking at all of it
+    /// at any time gives the same.
+    #[test]
+    fn looking_at_everything_anew_changes_nothing(
+        events in events(anything()),
+        looks in prop::collection::vec(0..100_u8, 120),
+    ) {
+        let model = Arc::new(site());
+        let mut run = Run::new(&model);
+        for (event, share) in events.iter().zip(&looks) {
+            run.look_anew(run.ms + event.after_ms * i64::from(*share) / 100);
+            run.put(event);
+            run.look_anew(run.ms);
         }
         same(run.end(), plain(&model, &events))?;
     }

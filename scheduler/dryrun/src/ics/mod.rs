@@ -201,6 +201,10 @@ impl<W: Write> IcsSink<W> {
 }
 
 impl<W: Write> Sink for IcsSink<W> {
+    fn looks(&self) -> bool {
+        false
+    }
+
     fn movement(&mut self, _model: &Model, _command: &Command) -> io::Result<()> {
         Ok(())
     }

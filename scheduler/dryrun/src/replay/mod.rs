@@ -10,6 +10,8 @@
 mod adapt;
 mod contacts;
 mod feed;
+mod parts;
+mod run;
 mod tally;
 mod trouble;
 
@@ -20,19 +22,14 @@ pub use tally::{Busiest, GroupMonth, MonthTally, Tally};
 pub use trouble::{Failing, Trouble, What};
 
 use crate::weather::{Fails, Series, duration};
-use contacts::Contacts;
 use leeside_core::Core;
-use leeside_core::engine::Snapshot;
-use leeside_core::ids::FeederId;
-use leeside_core::input::{Input, Reading, RestartCause};
 use leeside_core::model::Model;
-use leeside_core::output::{Alarm, Command, LockoutChange, Output};
-use leeside_core::time::{HOUR, Now, Wall};
-use leeside_plant::{Happened, Plant, Supply};
+use leeside_core::output::{Alarm, Command, LockoutChange};
+use leeside_core::time::{HOUR, Wall};
+use leeside_plant::Happened;
 use std::io;
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use trouble::{Edge, Troubles};
 
 /// How long before the span the replay begins, ms.
 pub const LEAD_IN_MS: i64 = 24 * HOUR;
@@ -124,6 +121,13 @@ pub trait Sink {
         Ok(())
     }
 
+    /// Whether it ever asks to see the core ([`look_at`](Self::look_at)) or what
+    /// happens to drives ([`watches`](Self::watches)). Where it does not, several
+    /// threads may share the work.
+    fn looks(&self) -> bool {
+        true
+    }
+
     /// The next moment at which the sink wants to see the core; each answer lies
     /// after the last look. The moment may lie before the span.
     fn look_at(&self) -> Option<Wall> {
@@ -158,6 +162,10 @@ pub trait Sink {
 pub struct Nothing;
 
 impl Sink for Nothing {
+    fn looks(&self) -> bool {
+        false
+    }
+
     fn movement(&mut self, _model: &Model, _command: &Command) -> io::Result<()> {
         Ok(())
     }
@@ -183,6 +191,9 @@ pub enum Stopped {
 /// Runs a replay. `progress` is called about once a simulated day with the
 /// moment reached, and may stop the run.
 ///
+/// Where the sink does not look at the core, a large site's groups are shared out
+/// among threads; the sink is told the same in the same order.
+///
 /// # Errors
 /// [`Stopped`].
 pub fn replay(
@@ -190,7 +201,27 @@ pub fn replay(
     sink: &mut dyn Sink,
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<Tally, Stopped> {
-    replay_in_trouble(setting, &[], sink, progress)
+    replay_in_parts(setting, parts::worth(&setting.model), sink, progress)
+}
+
+/// Runs a replay with the groups shared out among at most so many threads.
+///
+/// # Errors
+/// [`Stopped`].
+pub fn replay_in_parts(
+    setting: &Setting,
+    parts: usize,
+    sink: &mut dyn Sink,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<Tally, Stopped> {
+    // What a simulated plant reports of itself has no place among the groups.
+    let whole = sink.looks() || setting.plant != PlantKind::Ideal;
+    let shares = parts::shares(&setting.model, if whole { 1 } else { parts });
+    if shares.len() < 2 {
+        return replay_in_trouble(setting, &[], sink, progress);
+    }
+    let model = setting.data_model()?;
+    parts::together(setting, &model, &shares, sink, progress)
 }
 
 /// Runs a replay in which things go wrong.
@@ -203,46 +234,46 @@ pub fn replay_in_trouble(
     sink: &mut dyn Sink,
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<Tally, Stopped> {
-    if !(1_000..=HOUR).contains(&setting.step_ms) {
-        return Err(Stopped::Step(setting.step_ms));
-    }
-    let model = Arc::new(for_data(
-        &setting.model,
-        setting.sky.resolution_ms(),
-        setting.step_ms,
-    ));
-    let mut troubles = troubles.to_vec();
-    troubles.extend(failing(setting)?);
-    let begin = setting.begin();
-    let mut feed = Feed::new(model.clone(), &setting.sky);
-    let mut contacts = Contacts::new(setting.occupancy);
-    let mut run = Run::new(model, setting, &troubles, sink);
-    let (mut at, mut day) = (begin, begin);
-    while at < setting.to.0 {
-        run.until(at)?;
-        run.tally.light(Wall(at), feed.look(Wall(at)));
-        for reading in feed.readings(Wall(at)) {
-            run.reading(at, *reading);
+    let model = setting.data_model()?;
+    lead_directly(
+        setting,
+        model,
+        troubles,
+        run::Looks::AsNeeded,
+        sink,
+        progress,
+    )
+}
+
+/// Runs a replay in which everything is looked at anew at every step, to see that
+/// [`replay`] misses nothing by what it does not look at: the same bytes, slowly.
+///
+/// # Errors
+/// [`Stopped`].
+pub fn replay_plainly(
+    setting: &Setting,
+    sink: &mut dyn Sink,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<Tally, Stopped> {
+    let model = setting.data_model()?;
+    lead_directly(setting, model, &[], run::Looks::EveryStep, sink, progress)
+}
+
+fn lead_directly(
+    setting: &Setting,
+    model: Arc<Model>,
+    troubles: &[Trouble],
+    looks: run::Looks,
+    sink: &mut dyn Sink,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<Tally, Stopped> {
+    let direct = run::Direct(sink);
+    run::lead(setting, model, troubles, looks, direct, &mut |at, _| {
+        if at < setting.to && progress(at).is_break() {
+            return Err(Stopped::Asked(at));
         }
-        if std::mem::take(&mut run.started) {
-            contacts.forget();
-        }
-        if !run.troubles.deaf() {
-            for input in contacts.changes(&run.model, Wall(at)) {
-                run.core.handle(Now::both(at), input);
-            }
-        }
-        run.drain(at)?;
-        if at - day >= 24 * HOUR {
-            day = at;
-            if progress(Wall(at)).is_break() {
-                return Err(Stopped::Asked(Wall(at)));
-            }
-        }
-        at += setting.step_ms;
-    }
-    run.until(setting.to.0)?;
-    Ok(run.tally.finish(setting.to))
+        Ok(())
+    })
 }
 
 /// The sensors that a made-up weather lets fail.
@@ -266,6 +297,15 @@ fn failing(setting: &Setting) -> Result<Vec<Trouble>, Stopped> {
 }
 
 impl Setting {
+    /// The site fitted to data instead of instruments, if the step works at all.
+    fn data_model(&self) -> Result<Arc<Model>, Stopped> {
+        if !(1_000..=HOUR).contains(&self.step_ms) {
+            return Err(Stopped::Step(self.step_ms));
+        }
+        let resolution_ms = self.sky.resolution_ms();
+        Ok(Arc::new(for_data(&self.model, resolution_ms, self.step_ms)))
+    }
+
     /// Where the replay begins: on a whole step, a day before the span or where
     /// the weather begins.
     fn begin(&self) -> i64 {
@@ -275,201 +315,5 @@ impl Setting {
         };
         let begin = earliest.max(self.from.plus(-LEAD_IN_MS)).min(self.from);
         begin.0.div_euclid(self.step_ms) * self.step_ms
-    }
-}
-
-/// Core and plant on the way.
-struct Run<'a> {
-    model: Arc<Model>,
-    core: Core,
-    plant: Plant,
-    tally: Tally,
-    sink: &'a mut dyn Sink,
-    from: Wall,
-    /// The last moment the core was told.
-    now: i64,
-    /// When the core wants to be called at the latest.
-    wake: Option<i64>,
-    troubles: Troubles,
-    /// What the program keeps while it is not there.
-    kept: Option<Box<Snapshot>>,
-    /// It has just started, so contacts have to be said again.
-    started: bool,
-}
-
-impl<'a> Run<'a> {
-    fn new(
-        model: Arc<Model>,
-        setting: &Setting,
-        troubles: &[Trouble],
-        sink: &'a mut dyn Sink,
-    ) -> Self {
-        let now = Now::both(setting.begin());
-        let mut plant = match setting.plant {
-            PlantKind::Ideal => Plant::ideal(&model, now),
-            PlantKind::Simulated => Plant::new(&model, now),
-        };
-        if sink.watches() {
-            plant.watch();
-        }
-        Self {
-            troubles: Troubles::new(troubles, model.sensors.len()),
-            kept: None,
-            started: false,
-            core: Core::new(model.clone(), now),
-            tally: Tally::new(&model, setting.from, setting.to),
-            plant,
-            model,
-            sink,
-            from: setting.from,
-            now: now.wall.0,
-            wake: None,
-        }
-    }
-
-    /// Everything that is due before `until`: wake-ups of the core, events of the
-    /// plant.
-    fn until(&mut self, until: i64) -> Result<(), Stopped> {
-        loop {
-            // A timer due at T acts when time passes T.
-            let later = |at: i64| at.max(self.now).saturating_add(1);
-            let wake = self.wake.filter(|_| !self.troubles.down).map(later);
-            let plant = self.plant.next().map(|at| at.0);
-            let asked = self.sink.look_at();
-            // Looking changes nothing, so it may be done at the begin of the next step.
-            let look = asked.map(|asked| later(asked.0)).filter(|at| *at <= until);
-            let edge = self.troubles.next_at();
-            // What goes wrong at a step goes wrong before its readings.
-            let edge = edge.filter(|at| *at <= until).map(|at| at.max(self.now));
-            let due = wake.into_iter().chain(plant).filter(|at| *at < until);
-            let Some(at) = due.chain(look).chain(edge).min() else {
-                return Ok(());
-            };
-            if edge == Some(at)
-                && let Some(edge) = self.troubles.take()
-            {
-                self.go_wrong(at, edge);
-                self.drain(at)?;
-                continue;
-            }
-            if wake == Some(at) || look == Some(at) {
-                self.core.handle(Now::both(at), Input::Tick);
-            }
-            // Commands first: they reach the plant at the moment they are stamped
-            // with, a millisecond ago.
-            self.drain(at)?;
-            if let Some(asked) = asked.filter(|_| look == Some(at)) {
-                self.sink.look(&self.core, asked)?;
-            }
-        }
-    }
-
-    /// Carries what comes out of the core to plant and sink, and the plant's
-    /// reports back, until both have nothing more to say.
-    fn drain(&mut self, now: i64) -> Result<(), Stopped> {
-        self.now = now;
-        loop {
-            match self.core.poll() {
-                Output::Command(command) => {
-                    // What is sent into a gap is lost.
-                    if !self.troubles.cut_off {
-                        self.plant.handle(command.at, &command);
-                    }
-                    if !command.repeat && command.at.wall >= self.from {
-                        self.tally.movement(&self.model, &command);
-                        self.sink.movement(&self.model, &command)?;
-                    }
-                }
-                Output::Lockout(change) => {
-                    self.tally.lockout(&change);
-                    if change.at.wall >= self.from {
-                        self.sink.lockout(&self.model, &change)?;
-                    }
-                }
-                Output::Alarm(alarm) => {
-                    if alarm.at.wall >= self.from {
-                        self.tally.alarm(&alarm);
-                        self.sink.alarm(&self.model, &alarm)?;
-                    }
-                }
-                Output::Refused { .. } | Output::Announce { .. } => {}
-                Output::Wake(wake) => {
-                    self.wake = wake.map(|wake| wake.at.wall.0);
-                    if !self.report(now)? {
-                        return Ok(());
-                    }
-                }
-            }
-        }
-    }
-
-    /// Hands the plant's reports to the core; says whether there were any.
-    fn report(&mut self, now: i64) -> Result<bool, Stopped> {
-        let mut any = false;
-        self.plant.advance(Now::both(now));
-        while let Some(happened) = self.plant.happened() {
-            self.sink.happened(&happened)?;
-        }
-        while let Some(told) = self.plant.poll() {
-            self.tally.report(Wall(told.at.0), &told.report);
-            if !self.troubles.deaf() {
-                any = true;
-                self.core.handle(Now::both(now), Input::Report(told.report));
-            }
-        }
-        Ok(any)
-    }
-
-    /// Hands a reading to the core, as far as it gets there.
-    fn reading(&mut self, at: i64, reading: Reading) {
-        if let Some(reading) = self.troubles.reading(reading)
-            && !self.troubles.deaf()
-        {
-            self.core.handle(Now::both(at), Input::Reading(reading));
-        }
-    }
-
-    /// Something begins or ceases to be wrong.
-    fn go_wrong(&mut self, at: i64, edge: Edge) {
-        let now = Now::both(at);
-        match (edge.what, edge.begins) {
-            (What::Sensor(..), _) => {}
-            (What::Feeder(feeder, supply), begins) => {
-                let supply = if begins { supply } else { Supply::Normal };
-                self.plant.set_supply(now, feeder, supply);
-            }
-            (What::BrokerGap, begins) => {
-                let input = if begins {
-                    Input::Disconnected
-                } else {
-                    Input::Connected
-                };
-                self.core.handle(now, input);
-            }
-            (What::Restart, begins) => self.program(now, begins),
-            (What::PowerCut, begins) => {
-                let supply = if begins {
-                    Supply::Tripped
-                } else {
-                    Supply::Normal
-                };
-                for feeder in 0..self.model.feeders.len() {
-                    self.plant.set_supply(now, FeederId::of(feeder), supply);
-                }
-                self.program(now, begins);
-            }
-        }
-    }
-
-    /// The program goes, or comes again with what it kept.
-    fn program(&mut self, now: Now, goes: bool) {
-        if goes {
-            self.kept = Some(Box::new(self.core.snapshot()));
-        } else if let Some(kept) = self.kept.take() {
-            self.core = Core::restore(self.model.clone(), &kept);
-            self.core.handle(now, Input::Restart(RestartCause::Started));
-            self.core.handle(now, Input::Connected);
-            self.started = true;
-        }
     }
 }

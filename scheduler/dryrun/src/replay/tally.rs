@@ -1,6 +1,7 @@
 //! Counts per local month, group and deciding word.
 
 use super::contacts::moment_of;
+use super::parts::of_the_site;
 use chrono::{Datelike, Days, NaiveDate};
 use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::input::{DriveState, Report};
@@ -94,20 +95,26 @@ pub struct Tally {
 #[derive(Clone, Debug)]
 struct Count {
     from: Wall,
-    /// Moment up to which everything is counted.
-    at: Wall,
-    /// Index and end of the present month.
+    /// Index of the present month.
     month: usize,
     month_ends: Vec<Wall>,
+    /// The present local date, and when it ends.
     day: Option<(NaiveDate, Wall)>,
-    today: [u32; Word::ALL.len()],
+    /// Movements of all groups per local date and deciding word.
+    days: BTreeMap<NaiveDate, [u32; Word::ALL.len()]>,
     facades: Vec<bool>,
+    /// Indices of the groups on each facade.
+    on_facade: Vec<Vec<usize>>,
     groups: Vec<GroupNow>,
     devices: Vec<DeviceNow>,
 }
 
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 struct GroupNow {
+    /// Moment up to which everything is counted, and the month it lies in: a group
+    /// is counted when something about it changes.
+    at: Wall,
+    month: usize,
     facade: usize,
     /// Indices of its devices.
     members: Vec<usize>,
@@ -145,14 +152,22 @@ impl Tally {
                 refuges: model.product_of(device).refuge,
             });
         let groups = model.groups.iter().map(|group| GroupNow {
+            at: from,
+            month: 0,
             facade: group.facade.index(),
             members: Vec::new(),
             devices: i64::try_from(group.devices.len())
                 .unwrap_or(i64::MAX)
                 .max(1),
-            ..GroupNow::default()
+            engaged: [false; WEATHER.len()],
+            extended: 0,
+            in_refuge: 0,
         });
         let mut groups: Vec<GroupNow> = groups.collect();
+        let mut on_facade = vec![Vec::new(); model.facades.len()];
+        for (index, group) in groups.iter().enumerate() {
+            on_facade[group.facade].push(index);
+        }
         for (device, group) in group_of.iter().enumerate() {
             if let Some(group) = group {
                 groups[*group].members.push(device);
@@ -160,12 +175,12 @@ impl Tally {
         }
         let count = Count {
             from,
-            at: from,
             month: 0,
             month_ends,
             day: None,
-            today: [0; Word::ALL.len()],
+            days: BTreeMap::new(),
             facades: vec![false; model.facades.len()],
+            on_facade,
             groups,
             devices: devices.collect(),
         };
@@ -178,9 +193,16 @@ impl Tally {
 
     /// The sun comes onto facades, or leaves them.
     pub(crate) fn light(&mut self, at: Wall, lit: &[bool]) {
-        if self.count.facades != lit {
-            self.up_to(at);
-            self.count.facades.copy_from_slice(lit);
+        if self.count.facades == lit {
+            return;
+        }
+        for (facade, lit) in lit.iter().enumerate() {
+            if self.count.facades[facade] != *lit {
+                for index in 0..self.count.on_facade[facade].len() {
+                    self.up_to(self.count.on_facade[facade][index], at);
+                }
+                self.count.facades[facade] = *lit;
+            }
         }
     }
 
@@ -190,11 +212,17 @@ impl Tally {
         let Some(group) = self.count.devices[device].group else {
             return;
         };
-        self.up_to(at);
-        let now = &mut self.count.devices[device];
+        self.up_to(group, at);
+        let (now, group) = (
+            &mut self.count.devices[device],
+            &mut self.count.groups[group],
+        );
+        let before = now.counts(group.engaged);
         now.moving = report.state == DriveState::Moving;
         now.pose = report.pose.unwrap_or(now.pose);
-        self.count.recount(group);
+        let after = now.counts(group.engaged);
+        group.extended += after.0 - before.0;
+        group.in_refuge += after.1 - before.1;
     }
 
     pub(crate) fn lockout(&mut self, change: &LockoutChange) {
@@ -206,9 +234,10 @@ impl Tally {
         if *engaged == change.engaged {
             return;
         }
-        self.up_to(change.at.wall);
+        self.up_to(group, change.at.wall);
         if change.engaged && change.at.wall >= self.count.from {
-            self.months[self.count.month].groups[group].lockouts[index] += 1;
+            let month = self.count.month_of(change.at.wall);
+            self.months[month].groups[group].lockouts[index] += 1;
         }
         self.count.groups[group].engaged[index] = change.engaged;
         self.count.recount(group);
@@ -216,13 +245,13 @@ impl Tally {
 
     /// A command that moves something.
     pub(crate) fn movement(&mut self, model: &Model, command: &Command) {
-        self.up_to(command.at.wall);
-        self.new_day(model, command.at.wall);
+        let date = self.count.date(model, command.at.wall);
+        let month = self.count.month_of(command.at.wall);
         let word = Word::ALL
             .iter()
             .position(|word| *word == command.decided_by)
             .unwrap_or(0);
-        let group = &mut self.months[self.count.month].groups[command.group.index()];
+        let group = &mut self.months[month].groups[command.group.index()];
         group.movements[word] += 1;
         let starts = command
             .orders
@@ -230,7 +259,8 @@ impl Tally {
             .filter(|order| order.pose.is_some())
             .count();
         group.starts += u32::try_from(starts).unwrap_or(u32::MAX);
-        self.count.today[word] += 1;
+        let today = self.count.days.entry(date).or_default();
+        today[word] += 1;
     }
 
     pub(crate) fn alarm(&mut self, alarm: &Alarm) {
@@ -240,31 +270,69 @@ impl Tally {
     }
 
     pub(crate) fn finish(mut self, to: Wall) -> Self {
-        self.up_to(to);
-        self.close_day();
+        for group in 0..self.count.groups.len() {
+            self.up_to(group, to);
+        }
+        for month in &mut self.months {
+            for (sums, now) in month.groups.iter_mut().zip(&self.count.groups) {
+                sums.shaded_ms /= now.devices;
+                sums.refuge_ms /= now.devices;
+            }
+        }
+        self.find_busiest();
         self
     }
 
-    /// Counts the time since the last change.
-    fn up_to(&mut self, at: Wall) {
-        while self.count.at < at {
-            let ends = self.count.month_ends[self.count.month];
-            let until = at.min(ends);
-            let ms = until.0 - self.count.at.0;
-            let month = &mut self.months[self.count.month];
-            for (group, now) in month.groups.iter_mut().zip(&self.count.groups) {
-                if self.count.facades[now.facade] {
-                    group.sunlit_ms += ms;
-                    group.shaded_ms += ms * now.extended / now.devices;
-                }
-                if now.engaged.contains(&true) {
-                    group.locked_ms += ms;
-                    group.refuge_ms += ms * now.in_refuge / now.devices;
+    /// One tally of several, each of which counted the groups of its share.
+    /// `None` of none.
+    pub(super) fn of_parts(parts: Vec<Self>, shares: &[Vec<GroupId>]) -> Option<Self> {
+        let mut parts = parts.into_iter();
+        let mut whole = parts.next()?;
+        for (part, share) in parts.zip(shares.iter().skip(1)) {
+            for (mine, theirs) in whole.months.iter_mut().zip(part.months) {
+                for (index, sums) in theirs.groups.into_iter().enumerate() {
+                    if share.binary_search(&GroupId::of(index)).is_ok() {
+                        mine.groups[index] = sums;
+                    }
                 }
             }
-            self.count.at = until;
-            if until == ends && self.count.month + 1 < self.months.len() {
-                self.count.month += 1;
+            for (word, times) in part.alarms {
+                if !of_the_site(word) {
+                    *whole.alarms.entry(word).or_default() += times;
+                }
+            }
+            for (date, theirs) in part.count.days {
+                let mine = whole.count.days.entry(date).or_default();
+                for (mine, theirs) in mine.iter_mut().zip(theirs) {
+                    *mine += theirs;
+                }
+            }
+        }
+        whole.find_busiest();
+        Some(whole)
+    }
+
+    /// Counts a group's time since its last change. Until the end the times shaded
+    /// and in refuge are summed over its devices: how often it is counted makes no
+    /// difference.
+    fn up_to(&mut self, group: usize, at: Wall) {
+        let now = &mut self.count.groups[group];
+        while now.at < at {
+            let ends = self.count.month_ends[now.month];
+            let until = at.min(ends);
+            let ms = until.0 - now.at.0;
+            let sums = &mut self.months[now.month].groups[group];
+            if self.count.facades[now.facade] {
+                sums.sunlit_ms += ms;
+                sums.shaded_ms += ms * now.extended;
+            }
+            if now.engaged.contains(&true) {
+                sums.locked_ms += ms;
+                sums.refuge_ms += ms * now.in_refuge;
+            }
+            now.at = until;
+            if until == ends && now.month + 1 < self.months.len() {
+                now.month += 1;
             } else if until < at {
                 // Past the span: nothing is counted there.
                 return;
@@ -272,51 +340,63 @@ impl Tally {
         }
     }
 
-    fn new_day(&mut self, model: &Model, at: Wall) {
-        if self.count.day.is_some_and(|(_, ends)| at < ends) {
-            return;
+    /// The day of each month with most movements; the first of equals.
+    fn find_busiest(&mut self) {
+        for month in &mut self.months {
+            month.busiest = None;
         }
-        self.close_day();
-        let date = at.local_date(model.site.zone);
-        let tomorrow = date.checked_add_days(Days::new(1)).unwrap_or(date);
-        self.count.day = Some((date, moment_of(model, tomorrow, 0)));
-    }
-
-    fn close_day(&mut self) {
-        let by_word = std::mem::take(&mut self.count.today);
-        let Some((date, _)) = self.count.day else {
-            return;
-        };
-        let movements = by_word.iter().sum();
-        let month = self
-            .months
-            .iter_mut()
-            .find(|m| (m.year, m.month) == (date.year(), date.month()));
-        let Some(month) = month else { return };
-        if movements
-            > month
+        for (date, by_word) in &self.count.days {
+            let movements = by_word.iter().sum();
+            let month = self
+                .months
+                .iter_mut()
+                .find(|m| (m.year, m.month) == (date.year(), date.month()));
+            let Some(month) = month else { continue };
+            let most = month
                 .busiest
                 .as_ref()
-                .map_or(0, |busiest| busiest.movements)
-        {
-            month.busiest = Some(Busiest {
-                date,
-                movements,
-                by_word,
-            });
+                .map_or(0, |busiest| busiest.movements);
+            if movements > most {
+                month.busiest = Some(Busiest {
+                    date: *date,
+                    movements,
+                    by_word: *by_word,
+                });
+            }
         }
     }
 }
 
 impl Count {
+    /// The local date of a moment.
+    fn date(&mut self, model: &Model, at: Wall) -> NaiveDate {
+        if let Some((date, ends)) = self.day
+            && at < ends
+        {
+            return date;
+        }
+        let date = at.local_date(model.site.zone);
+        let tomorrow = date.checked_add_days(Days::new(1)).unwrap_or(date);
+        self.day = Some((date, moment_of(model, tomorrow, 0)));
+        date
+    }
+
+    /// The month of a moment; moments do not go back to an earlier month.
+    fn month_of(&mut self, at: Wall) -> usize {
+        while at >= self.month_ends[self.month] && self.month + 1 < self.month_ends.len() {
+            self.month += 1;
+        }
+        self.month
+    }
+
     /// Counts a group's devices anew.
     fn recount(&mut self, group: usize) {
         let (mut extended, mut in_refuge) = (0, 0);
         let engaged = self.groups[group].engaged;
         for &member in &self.groups[group].members {
-            let device = &self.devices[member];
-            extended += i64::from(device.pose.extension_pct > 0);
-            in_refuge += i64::from(device.is_in_refuge(engaged));
+            let counts = self.devices[member].counts(engaged);
+            extended += counts.0;
+            in_refuge += counts.1;
         }
         let now = &mut self.groups[group];
         (now.extended, now.in_refuge) = (extended, in_refuge);
@@ -324,6 +404,14 @@ impl Count {
 }
 
 impl DeviceNow {
+    /// What it adds to its group: extended, in refuge.
+    fn counts(&self, engaged: [bool; WEATHER.len()]) -> (i64, i64) {
+        (
+            i64::from(self.pose.extension_pct > 0),
+            i64::from(engaged.contains(&true) && self.is_in_refuge(engaged)),
+        )
+    }
+
     /// Whether it stands where the highest engaged guard wants it.
     fn is_in_refuge(&self, engaged: [bool; WEATHER.len()]) -> bool {
         let refuges = [

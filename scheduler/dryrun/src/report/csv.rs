@@ -16,6 +16,8 @@ pub struct CsvSink<W> {
     out: W,
     row: String,
     field: String,
+    /// The first two cells of a moment: many rows have the same.
+    moment: (Option<Wall>, String),
 }
 
 impl<W: Write> CsvSink<W> {
@@ -58,6 +60,7 @@ impl<W: Write> CsvSink<W> {
             out,
             row: String::new(),
             field: String::new(),
+            moment: (None, String::new()),
         })
     }
 
@@ -72,13 +75,23 @@ impl<W: Write> CsvSink<W> {
 }
 
 impl<W: Write> Sink for CsvSink<W> {
+    fn looks(&self) -> bool {
+        false
+    }
+
     fn movement(&mut self, model: &Model, command: &Command) -> io::Result<()> {
         let at = command.at.wall;
+        if self.moment.0 != Some(at) {
+            let cells = &mut self.moment.1;
+            cells.clear();
+            local(cells, model, at);
+            cells.push(',');
+            clock(cells, at.utc().naive_utc());
+            cells.push_str("Z,");
+            self.moment.0 = Some(at);
+        }
         self.row.clear();
-        local(&mut self.row, model, at);
-        self.row.push(',');
-        clock(&mut self.row, at.utc().naive_utc());
-        self.row.push_str("Z,");
+        self.row.push_str(&self.moment.1);
         quote(&mut self.row, &model.group(command.group).name);
         let _ = write!(self.row, ",{},", command.pose.extension_pct);
         if let Some(tilt) = command.pose.tilt_deg {
@@ -86,10 +99,12 @@ impl<W: Write> Sink for CsvSink<W> {
         }
         let _ = write!(self.row, ",{},", command.decided_by.as_str());
         self.field.clear();
-        self.field.push_str(&say::because(model, &command.because));
+        say::write_because(&mut self.field, model, &command.because);
         quote(&mut self.row, &self.field);
         self.row.push(',');
-        quote(&mut self.row, &say::lost(&command.lost));
+        self.field.clear();
+        say::write_lost(&mut self.field, &command.lost);
+        quote(&mut self.row, &self.field);
         self.row.push('\n');
         self.out.write_all(self.row.as_bytes())
     }
@@ -144,7 +159,8 @@ fn two(into: &mut String, number: u32) {
 /// A cell by RFC 4180; also what holds a `#` is quoted, so that no reader takes
 /// its rest for a comment.
 fn quote(into: &mut String, text: &str) {
-    if text.contains([',', '"', '\n', '\r', '#']) {
+    let awkward = |byte| matches!(byte, b',' | b'"' | b'\n' | b'\r' | b'#');
+    if text.bytes().any(awkward) {
         into.push('"');
         for part in text.split_inclusive('"') {
             into.push_str(part);

@@ -58,6 +58,10 @@ impl<W: Write> JsonSink<W> {
 }
 
 impl<W: Write> Sink for JsonSink<W> {
+    fn looks(&self) -> bool {
+        false
+    }
+
     fn movement(&mut self, model: &Model, command: &Command) -> io::Result<()> {
         let at = command.at.wall;
         let orders = command.orders.iter().map(|order| {

@@ -1,0 +1,106 @@
+//! How the cost of deciding grows with the number of groups: ten to a hundred
+//! thousand on one mast, decided upon after one gust and after readings that
+//! change no verdict.
+//!
+//!     cargo bench -p leeside-core --bench scale
+//!     cargo bench -p leeside-core --bench scale -- GROUPS calm|gust ROUNDS
+//!
+//! Prints nanoseconds a group and the slope of the straight line through
+//! log(time) over log(groups): 1 is linear. The second form runs one of them only,
+//! for a profiler.
+
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    clippy::cast_precision_loss,
+    reason = "a bench: it stops where it cannot go on, prints, takes words and looks at the clock"
+)]
+
+mod awnings;
+
+use awnings::{awnings, gust};
+use leeside_core::Core;
+use leeside_core::time::SECOND;
+use std::time::Instant;
+
+/// Readings that change no verdict.
+fn calm(core: &mut Core, rounds: i64) {
+    for round in 0..rounds {
+        let mps = if round % 2 == 0 { 4.0 } else { 1.0 };
+        assert_eq!(gust(core, 1_000 + 10 * round, mps), 0);
+    }
+}
+
+/// The least time of several tries, ns.
+fn least(tries: u32, mut run: impl FnMut() -> Instant) -> f64 {
+    let times = (0..tries).map(|_| {
+        let begun = run();
+        begun.elapsed().as_nanos() as f64
+    });
+    times.fold(f64::INFINITY, f64::min)
+}
+
+/// The slope of the least-squares line through the points' logarithms.
+fn slope(points: &[(f64, f64)]) -> f64 {
+    use leeside_solar::trig::ln;
+    let logs: Vec<(f64, f64)> = points.iter().map(|(x, y)| (ln(*x), ln(*y))).collect();
+    let n = logs.len() as f64;
+    let mx = logs.iter().map(|p| p.0).sum::<f64>() / n;
+    let my = logs.iter().map(|p| p.1).sum::<f64>() / n;
+    let over = logs.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>();
+    over / logs.iter().map(|p| (p.0 - mx) * (p.0 - mx)).sum::<f64>()
+}
+
+fn main() {
+    let words: Vec<String> = std::env::args().filter(|a| a != "--bench").collect();
+    if let [_, groups, what, rounds] = words.as_slice() {
+        let mut core = awnings(groups.parse().unwrap());
+        let rounds: i64 = rounds.parse().unwrap();
+        match what.as_str() {
+            "calm" => calm(&mut core, rounds),
+            _ => {
+                for round in 1..=rounds {
+                    let mps = if round % 2 == 1 { 12.0 } else { 1.0 };
+                    assert!(gust(&mut core, 120 * SECOND * round, mps) > 0);
+                }
+            }
+        }
+        return;
+    }
+    let (mut calms, mut gusts) = (Vec::new(), Vec::new());
+    for groups in [10_u32, 100, 1_000, 10_000, 100_000] {
+        let still = awnings(groups as usize);
+        let tries = (400_000 / groups).clamp(5, 2_000);
+        let each = f64::from(groups);
+        let mut core = still.clone();
+        calm(&mut core, 2);
+        let (mut at, mut mps) = (5_000, 1.0);
+        let quiet = least(tries, || {
+            (at, mps) = (at + 10, 5.0 - mps);
+            let begun = Instant::now();
+            gust(&mut core, at, mps);
+            begun
+        });
+        let storm = least(tries.min(200), || {
+            core = still.clone();
+            let begun = Instant::now();
+            gust(&mut core, 120 * SECOND, 12.0);
+            begun
+        });
+        println!(
+            "{groups:>7} groups: a reading that changes nothing {:>6.1} ns a group, one gust {:>7.1} ns a group ({:.3} ms)",
+            quiet / each,
+            storm / each,
+            storm / 1e6,
+        );
+        calms.push((each, quiet));
+        gusts.push((each, storm));
+    }
+    println!(
+        "slope over groups, a reading that changes nothing: {:.3}",
+        slope(&calms)
+    );
+    println!("slope over groups, one gust: {:.3}", slope(&gusts));
+}

@@ -1,0 +1,249 @@
+//! One replay on several threads.
+//!
+//! Groups that share no feeder and no device know nothing of each other: they hear
+//! the same sensors and read the same calendars, and that is all. So each thread
+//! has a core with the whole site's sensors, facades and timetables but only some
+//! of its groups, and decides upon those as one core would upon all. Their outputs
+//! carry their places in the order of a core's outputs ([`Place`]); day by day they
+//! are put together in that order and handed to the sink on the caller's thread.
+
+use super::run::{Looks, Outlet, Said, lead};
+use super::{Setting, Sink, Stopped, Tally};
+use leeside_core::ids::GroupId;
+use leeside_core::model::Model;
+use leeside_core::output::{AlarmWord, Place};
+use leeside_core::time::Wall;
+use leeside_solar::shade::Obstructions;
+use std::io;
+use std::ops::ControlFlow;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+
+/// With fewer groups than this for each thread, one does it as quickly.
+const LEAST_GROUPS: usize = 100;
+
+/// How many days a thread may run ahead of the sink.
+const DAYS_AHEAD: usize = 4;
+
+/// How many threads a replay of this site is worth.
+pub(super) fn worth(model: &Model) -> usize {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    cores.min(model.groups.len() / LEAST_GROUPS)
+}
+
+/// The groups in at most so many shares of about the same size, such that no
+/// feeder and no device has groups in two of them.
+pub(super) fn shares(model: &Model, parts: usize) -> Vec<Vec<GroupId>> {
+    let bound = bound_together(model);
+    let weight = |group: usize| model.groups[group].devices.len() + 1;
+    let whole: usize = (0..model.groups.len()).map(weight).sum();
+    let mut shares: Vec<Vec<GroupId>> = vec![Vec::new()];
+    let mut share_of = vec![0; model.groups.len()];
+    let mut filled = 0;
+    for (group, first) in bound.into_iter().enumerate() {
+        // Neighbours in the site file mostly hang on one facade: they stay together.
+        if first == group && filled * parts >= whole * shares.len() {
+            shares.push(Vec::new());
+        }
+        share_of[group] = if first == group {
+            shares.len() - 1
+        } else {
+            share_of[first]
+        };
+        filled += weight(group);
+        shares[share_of[group]].push(GroupId::of(group));
+    }
+    shares
+}
+
+/// Per group, the first of those that it is bound to by a feeder or a device.
+fn bound_together(model: &Model) -> Vec<usize> {
+    let mut bound: Vec<usize> = (0..model.groups.len()).collect();
+    let mut on_feeder: Vec<Option<usize>> = vec![None; model.feeders.len()];
+    let mut with_device: Vec<Option<usize>> = vec![None; model.devices.len()];
+    fn first_of(bound: &[usize], mut group: usize) -> usize {
+        while bound[group] != group {
+            group = bound[group];
+        }
+        group
+    }
+    for (index, group) in model.groups.iter().enumerate() {
+        for device in &group.devices {
+            let feeder = model.device(*device).drive.feeder.index();
+            for other in [&mut on_feeder[feeder], &mut with_device[device.index()]] {
+                let other = *other.get_or_insert(index);
+                let (a, b) = (first_of(&bound, other), first_of(&bound, index));
+                bound[a.max(b)] = a.min(b);
+            }
+        }
+    }
+    (0..bound.len())
+        .map(|group| first_of(&bound, group))
+        .collect()
+}
+
+/// The site with only these groups: the others keep their numbers, and have
+/// nothing that could move or lock out.
+fn only(model: &Model, share: &[GroupId]) -> Model {
+    let mut model = model.clone();
+    for (index, group) in model.groups.iter_mut().enumerate() {
+        if share.binary_search(&GroupId::of(index)).is_err() {
+            group.devices.clear();
+            group.rooms.clear();
+            group.wind = None;
+            group.hail = None;
+            group.ice = None;
+            group.rain = None;
+            group.fire = None;
+            group.sun = None;
+            group.quiet = None;
+            group.opening = None;
+            group.obstructions = Obstructions::default();
+        }
+    }
+    model
+}
+
+/// What came out on about a day.
+struct Day {
+    said: Vec<(Place, Said)>,
+    reached: Wall,
+}
+
+/// Keeps what comes out until the day is over.
+struct Gather {
+    said: Vec<(Place, Said)>,
+    to: SyncSender<Day>,
+}
+
+impl Outlet for Gather {
+    fn say(&mut self, _: &Model, place: Place, said: Said) -> io::Result<()> {
+        self.said.push((place, said));
+        Ok(())
+    }
+
+    fn sink(&mut self) -> Option<&mut dyn Sink> {
+        None
+    }
+}
+
+impl Gather {
+    /// Hands the day over; an error where nobody takes it any more.
+    fn hand_over(&mut self, reached: Wall) -> Result<(), Stopped> {
+        let next = Vec::with_capacity(self.said.len());
+        let said = std::mem::replace(&mut self.said, next);
+        let sent = self.to.send(Day { said, reached });
+        sent.map_err(|_| Stopped::Asked(reached))
+    }
+}
+
+/// Runs a replay with its groups in shares, each on a thread of its own.
+pub(super) fn together(
+    setting: &Setting,
+    model: &Arc<Model>,
+    shares: &[Vec<GroupId>],
+    sink: &mut dyn Sink,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<Tally, Stopped> {
+    std::thread::scope(|scope| {
+        let start = |share: &Vec<GroupId>| {
+            let (to, from) = sync_channel(DAYS_AHEAD);
+            let part = Arc::new(only(model, share));
+            let thread = scope.spawn(move || {
+                let gather = Gather {
+                    said: Vec::new(),
+                    to,
+                };
+                lead(
+                    setting,
+                    part,
+                    &[],
+                    Looks::AsNeeded,
+                    gather,
+                    &mut |at, gather| gather.hand_over(at),
+                )
+            });
+            (from, thread)
+        };
+        let (days, threads): (Vec<_>, Vec<_>) = shares.iter().map(start).unzip();
+        let told = tell(setting.to, model, &days, sink, progress);
+        // Threads that are still running find nobody who takes their days, and end.
+        drop(days);
+        let mut tallies = Vec::with_capacity(threads.len());
+        let mut stopped = Ok(());
+        for thread in threads {
+            match thread.join() {
+                Ok(Ok(tally)) => tallies.push(tally),
+                Ok(Err(why)) => stopped = Err(why),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        told?;
+        stopped?;
+        Tally::of_parts(tallies, shares).ok_or(Stopped::Asked(setting.from))
+    })
+}
+
+/// Puts the days of all parts together and hands them to the sink.
+fn tell(
+    to: Wall,
+    model: &Model,
+    days: &[Receiver<Day>],
+    sink: &mut dyn Sink,
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<(), Stopped> {
+    let mut sequence = 0;
+    let mut all: Vec<(Place, usize, Said)> = Vec::new();
+    loop {
+        let mut reached = to;
+        for (part, days) in days.iter().enumerate() {
+            // A part that ended early says why itself.
+            let Ok(day) = days.recv() else { return Ok(()) };
+            reached = day.reached;
+            let said = day.said.into_iter();
+            all.extend(said.map(|(place, said)| (place, part, said)));
+        }
+        // Each part's are in order already, and stay so.
+        all.sort_by_key(|(place, ..)| *place);
+        for (_, part, said) in all.drain(..) {
+            match said {
+                Said::Movement(mut command) => {
+                    sequence += 1;
+                    command.sequence = sequence;
+                    sink.movement(model, &command)?;
+                }
+                Said::Unrecorded => sequence += 1,
+                Said::Lockout(change) => sink.lockout(model, &change)?,
+                Said::Alarm(alarm) => {
+                    if part == 0 || !of_the_site(alarm.word) {
+                        sink.alarm(model, &alarm)?;
+                    }
+                }
+            }
+        }
+        if reached >= to {
+            return Ok(());
+        }
+        if progress(reached).is_break() {
+            return Err(Stopped::Asked(reached));
+        }
+    }
+}
+
+/// Whether an alarm is about no group's devices: every part raises it.
+pub(super) const fn of_the_site(word: AlarmWord) -> bool {
+    match word {
+        AlarmWord::SensorFault
+        | AlarmWord::SensorBypassed
+        | AlarmWord::GatewayLost
+        | AlarmWord::ClockUntrusted => true,
+        AlarmWord::NotInRefuge
+        | AlarmWord::WindDuringService
+        | AlarmWord::ServiceOverdue
+        | AlarmWord::DriveUnconfirmed
+        | AlarmWord::DrivePower
+        | AlarmWord::DriveDuty
+        | AlarmWord::Frozen
+        | AlarmWord::FireActive => false,
+    }
+}
