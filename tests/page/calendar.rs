@@ -272,6 +272,8 @@ fn hostile_text_stays_text() {
         !browser.source().contains("<script>alert"),
         "escaped in the source"
     );
+    assert!(browser.has("td.is-closed[title^='closed: <script>']"));
+    assert!(browser.count("td.is-weekend") > 20);
     let plain = signed_in(&house, "keeper");
     let token = plain.get("/calendar").hidden("csrf");
     let revision = plain.get("/calendar").hidden("revision");

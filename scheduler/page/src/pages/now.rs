@@ -414,6 +414,15 @@ impl<'a> Scene<'a> {
                     ..
                 },
             ) => (with(*temperature_c, "°C"), with(*below_c, "°C")),
+            (Word::Rain, because) => {
+                let now = if let Because::Rain { value, .. } = because {
+                    with(*value, "mm/h")
+                } else {
+                    String::new()
+                };
+                let limit = group.rain.as_ref().map(|rule| with(rule.above, "mm/h"));
+                (now, limit.unwrap_or_default())
+            }
             (Word::Ice, _) => {
                 let limit = group.ice.as_ref().map(|rule| with(rule.above_c, "°C"));
                 (String::new(), limit.unwrap_or_default())

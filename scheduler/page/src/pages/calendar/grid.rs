@@ -114,7 +114,7 @@ fn one_day(viewer: &Viewer, model: &Model, day: NaiveDate, today: NaiveDate) -> 
         .map_or(class, |entry| entry.why.as_str());
     let current = (day == today).then_some("date");
     html! {
-        td class=(style(class)) .is-special[special] aria-current=[current] title=(why) {
+        td class={ (style(class)) @if special { " is-special" } } aria-current=[current] title=(why) {
             @if viewer.may(crate::people::Role::Configure) {
                 a href={ "/calendar/entry?day=" (day) } { (day.day()) }
             } @else {

@@ -37,7 +37,7 @@ pub(super) fn group(
     html! {
         section aria-labelledby="move" {
             h2 #move { (words.say("hands.move")) }
-            p.doings {
+            div.doings {
                 @for (what, key) in [
                     ("retract", "hands.retract"),
                     ("extend", "hands.extend"),
@@ -162,7 +162,7 @@ pub(super) fn arrangements(viewer: &Viewer, present: &Present) -> Markup {
         @if viewer.rooms.is_empty() && !model.arrangements.is_empty() {
             section aria-labelledby="arrangements" {
                 h2 #arrangements { (words.say("hands.arrangements")) }
-                p.doings {
+                div.doings {
                     @for arrangement in &model.arrangements {
                         form method="post" action="/hands/arrange" {
                             (token(viewer))
