@@ -12,6 +12,8 @@ pub struct Wire {
     pub broker: BrokerSettings,
     /// The journal file.
     pub journal: JournalSettings,
+    /// Who else is told of alarms.
+    pub alarm_receivers: Vec<AlarmReceiver>,
     /// The page.
     pub page: PageSettings,
     /// How each sensor speaks, in the order of the model's sensors.
@@ -97,6 +99,110 @@ pub struct JournalSettings {
     pub file: PathBuf,
     /// Days to keep; older entries are deleted. 0: all.
     pub keep_days: u32,
+    /// Size of the file, MB (10⁶ bytes), above which the oldest entries are deleted. 0: no bound.
+    pub keep_mb: u32,
+}
+
+/// Somebody beside the broker who is told of alarms.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct AlarmReceiver {
+    /// What people call it.
+    pub name: String,
+    /// How it is told.
+    pub way: AlarmWay,
+    /// One that takes longer has failed, s.
+    pub timeout_s: u16,
+}
+
+/// How a receiver of alarms is told.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum AlarmWay {
+    /// A program and its arguments, the message on its standard input.
+    Command(Vec<String>),
+    /// A web server, to which the message is posted.
+    Webhook {
+        /// Where.
+        url: Url,
+        /// Certificates (PEM) that may vouch for it; none: those that the machine trusts.
+        ca_file: Option<PathBuf>,
+        /// File whose first line is a bearer token.
+        token_file: Option<PathBuf>,
+    },
+}
+
+/// An http or https address, taken apart.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Url {
+    /// Whether the line is encrypted (https).
+    pub tls: bool,
+    /// Host name or address, without brackets.
+    pub host: String,
+    /// Port.
+    pub port: u16,
+    /// Path and query, beginning with a slash.
+    pub target: String,
+}
+
+impl Url {
+    /// Takes an address apart (RFC 3986 §3, as far as http has use for it).
+    ///
+    /// # Errors
+    /// What is wrong with it, in words.
+    pub fn parse(text: &str) -> Result<Self, &'static str> {
+        let (tls, rest) = match (text.strip_prefix("https://"), text.strip_prefix("http://")) {
+            (Some(rest), _) => (true, rest),
+            (None, Some(rest)) => (false, rest),
+            (None, None) => return Err("it begins with http:// or https://"),
+        };
+        if !text.is_ascii() || text.contains(|c: char| c.is_ascii_control() || c == ' ') {
+            return Err("spaces and other than ASCII characters are written as %XX");
+        }
+        if rest.contains('#') {
+            return Err("a part after # is never sent: leave it out");
+        }
+        let end = rest.find(['/', '?']).unwrap_or(rest.len());
+        let (place, target) = rest.split_at(end);
+        if place.contains('@') {
+            return Err("names and passwords have no place in it: use `token_file`");
+        }
+        let (host, port) = match place.strip_prefix('[') {
+            Some(six) => {
+                let Some((host, port)) = six.split_once(']') else {
+                    return Err("the bracket of its IPv6 address is not closed");
+                };
+                (host, port.strip_prefix(':'))
+            }
+            None => match place.split_once(':') {
+                Some((host, port)) => (host, Some(port)),
+                None => (place, None),
+            },
+        };
+        if host.is_empty() {
+            return Err("it names no host");
+        }
+        let port = match port {
+            None => {
+                if tls {
+                    443
+                } else {
+                    80
+                }
+            }
+            Some(port) => port
+                .parse()
+                .map_err(|_| "its port is no number up to 65535")?,
+        };
+        Ok(Self {
+            tls,
+            host: host.to_owned(),
+            port,
+            target: match target {
+                "" => "/".to_owned(),
+                query if query.starts_with('?') => format!("/{query}"),
+                path => path.to_owned(),
+            },
+        })
+    }
 }
 
 /// The page.
@@ -209,7 +315,7 @@ pub struct ContactForm {
 
 /// How a foreign plant is spoken to. In topics and messages these stand for
 /// the command's own values: see [`PLACEHOLDERS`].
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct DriveForm {
     /// What the site file calls it.
     pub name: String,
@@ -243,19 +349,31 @@ pub const PLACEHOLDERS: [(&str, &str); 8] = [
     ("sequence", "number of the command"),
 ];
 
+/// A number in a drive's report, and how it becomes ours:
+/// `ours = theirs * factor + offset`.
+#[derive(Clone, PartialEq, Debug)]
+pub struct ReportPart {
+    /// JSON Pointer (RFC 6901); the empty one is the whole message.
+    pub pointer: String,
+    /// Factor; -1 with an offset of 100 for a plant that counts from extended to retracted.
+    pub factor: f64,
+    /// Offset after the factor.
+    pub offset: f64,
+}
+
 /// How a foreign plant reports of a drive.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct ReportForm {
     /// The topic, with `{address}` or `{device}` in it.
     pub topic: String,
-    /// JSON Pointer to the extension in %; the empty pointer is the whole message.
-    pub extension: Option<String>,
-    /// JSON Pointer to the tilt in degrees.
-    pub tilt: Option<String>,
-    /// JSON Pointer to the electrical power in W.
-    pub power: Option<String>,
-    /// JSON Pointer to the current in A.
-    pub current: Option<String>,
+    /// The extension; becomes %, 0 retracted to 100 extended.
+    pub extension: Option<ReportPart>,
+    /// The tilt; becomes degrees, 0 horizontal, positive outer edge down.
+    pub tilt: Option<ReportPart>,
+    /// The electrical power; becomes W.
+    pub power: Option<ReportPart>,
+    /// The current; becomes A.
+    pub current: Option<ReportPart>,
     /// JSON Pointer to a flag that is true while the drive runs.
     pub moving: Option<String>,
     /// JSON Pointer to a flag that is true when the drive cannot move.
@@ -287,6 +405,16 @@ impl Wire {
         if let Some(tls) = &mut self.page.tls {
             place(&mut tls.certificate_file);
             place(&mut tls.key_file);
+        }
+        for receiver in &mut self.alarm_receivers {
+            if let AlarmWay::Webhook {
+                ca_file,
+                token_file,
+                ..
+            } = &mut receiver.way
+            {
+                ca_file.iter_mut().chain(token_file).for_each(place);
+            }
         }
         if let Broker::External { tls, login, .. } = &mut self.broker.broker {
             if let Some(tls) = tls {

@@ -59,6 +59,47 @@ pub(crate) struct RunArgs {
     /// Prints nothing of what goes by.
     #[arg(long)]
     quiet: bool,
+    /// How the log is written to standard error [default: text, or what LEESIDE_LOG says]
+    #[arg(long, value_enum, value_name = "FORM")]
+    log: Option<LogForm>,
+    /// From which weight on [default: info]
+    #[arg(long, value_enum, value_name = "LEVEL", default_value_t = LogLevel::Info, hide_default_value = true)]
+    log_level: LogLevel,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum LogForm {
+    /// Lines for people.
+    Text,
+    /// One JSON object a line.
+    Json,
+}
+
+impl LogForm {
+    /// As asked for on the command line, or else by the environment.
+    fn chosen(asked: Option<Self>) -> anyhow::Result<Self> {
+        let from_environment = || match std::env::var("LEESIDE_LOG") {
+            Ok(word) if !word.is_empty() => Self::from_str(&word, true).map_err(|_| {
+                anyhow!(Broken(format!(
+                    "LEESIDE_LOG is {word:?}; it is text or json"
+                )))
+            }),
+            Ok(_) | Err(_) => Ok(Self::Text),
+        };
+        asked.map_or_else(from_environment, Ok)
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum LogLevel {
+    /// What went wrong.
+    Error,
+    /// ... and what somebody should look at.
+    Warn,
+    /// ... and what goes its way.
+    Info,
+    /// ... and what helps to find a fault.
+    Debug,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -85,7 +126,7 @@ struct Prepared {
 pub(crate) fn run(args: RunArgs) -> anyhow::Result<ExitCode> {
     let quiet = args.quiet;
     let (log, lines) = (Aside::new(std::io::stderr()), Aside::new(std::io::stdout()));
-    log_to(log.clone());
+    log_to(log.clone(), LogForm::chosen(args.log)?, args.log_level);
     let outcome = run_with(args, (!quiet).then(|| lines.clone()));
     lines.settle();
     log.settle();
@@ -146,17 +187,27 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
 }
 
 /// Logs go to standard error; what goes by goes to standard output.
-fn log_to(log: Aside) {
+fn log_to(log: Aside, form: LogForm, level: LogLevel) {
+    use tracing_subscriber::Layer;
     use tracing_subscriber::filter::{LevelFilter, Targets};
     use tracing_subscriber::layer::SubscriberExt;
     use tracing_subscriber::util::SubscriberInitExt;
-    let layer = tracing_subscriber::fmt::layer()
+    let lines = tracing_subscriber::fmt::layer()
         .with_writer(move || log.clone())
-        .with_ansi(std::io::stderr().is_terminal())
         .with_target(false);
+    let layer = match form {
+        LogForm::Text => lines.with_ansi(std::io::stderr().is_terminal()).boxed(),
+        LogForm::Json => lines.json().flatten_event(true).boxed(),
+    };
+    let level = match level {
+        LogLevel::Error => LevelFilter::ERROR,
+        LogLevel::Warn => LevelFilter::WARN,
+        LogLevel::Info => LevelFilter::INFO,
+        LogLevel::Debug => LevelFilter::DEBUG,
+    };
     // The embedded broker tells every client's coming and going.
     let quiet = Targets::new()
-        .with_default(LevelFilter::INFO)
+        .with_default(level)
         .with_target("mqtt5", LevelFilter::ERROR)
         .with_target("rumqttc", LevelFilter::ERROR);
     // Set already: a test that runs two in one process.
@@ -198,8 +249,12 @@ fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
     let series = weather_from(weather, from)?;
     let step_ms = simulated::step_ms(&site.model, args.speed);
     let resolution_ms = series.about.resolution_ms;
+    let speed = args.speed;
     let fit: Fit = Arc::new(move |site| Site {
-        model: Arc::new(for_data(&site.model, resolution_ms, step_ms)),
+        model: Arc::new(simulated::patient(
+            for_data(&site.model, resolution_ms, step_ms),
+            speed,
+        )),
         wire: simulated::own_forms(&site.wire),
         ..site
     });

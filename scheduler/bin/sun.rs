@@ -9,8 +9,9 @@ use std::io::{BufRead, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
 use clap::{Args, ValueEnum};
+use leeside_core::time::to_utc;
 use leeside_solar::light::SkyModel;
 use leeside_solar::{VALID_FROM_MS, VALID_TO_MS};
 
@@ -79,7 +80,7 @@ pub(crate) struct SunArgs {
     /// Albedo of the ground, 0..1 [default: 0.2, or the site's]
     #[arg(long, value_name = "A")]
     albedo: Option<f64>,
-    /// The moment, RFC 3339; - reads a list of them from standard input [default: now]
+    /// The moment, RFC 3339 or local to the site or --zone (2026-06-21T12:00); - reads a list of them from standard input [default: now]
     #[arg(
         long,
         value_name = "RFC3339|-",
@@ -176,27 +177,47 @@ fn answer(args: &SunArgs, subject: &Subject, out: &mut impl Write) -> anyhow::Re
                 let place = format!("standard input, line {}", number + 1);
                 let line = line.map_err(|error| Broken(format!("{place}: {error}")))?;
                 if !line.trim().is_empty() {
-                    moment::tell(parsed(line.trim(), &place)?, args, subject, out)?;
+                    moment::tell(
+                        parsed(line.trim(), &place, subject.zone)?,
+                        args,
+                        subject,
+                        out,
+                    )?;
                     // Whoever asks line by line waits for the answer.
                     out.flush()?;
                 }
             }
             Ok(())
         }
-        Some(text) => moment::tell(parsed(text, "--at")?, args, subject, out),
+        Some(text) => moment::tell(parsed(text, "--at", subject.zone)?, args, subject, out),
         None => moment::tell(Utc::now(), args, subject, out),
     }
 }
 
-/// The moment that `text` is, which stands at `place`.
-fn parsed(text: &str, place: &str) -> Result<DateTime<Utc>, Broken> {
-    let at = DateTime::parse_from_rfc3339(text).map_err(|error| {
-        Broken(format!(
-            "{place}: {text:?} is no RFC 3339 moment ({error}); write it like 2026-06-21T12:00:00Z or 2026-06-21T14:00:00+02:00"
-        ))
-    })?;
+/// The moment that `text` is, which stands at `place`; without an offset it is
+/// local to `zone`, read as everywhere (RFC 5545 in gaps and overlaps).
+fn parsed(text: &str, place: &str, zone: chrono_tz::Tz) -> Result<DateTime<Utc>, Broken> {
+    let local = || {
+        [
+            "%Y-%m-%dT%H:%M",
+            "%Y-%m-%dT%H:%M:%S",
+            "%Y-%m-%d %H:%M",
+            "%Y-%m-%d %H:%M:%S",
+        ]
+        .iter()
+        .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())
+        .map(|local| to_utc(zone, local).utc)
+    };
+    let at = DateTime::parse_from_rfc3339(text)
+        .map(|at| at.to_utc())
+        .or_else(|error| local().ok_or(error))
+        .map_err(|error| {
+            Broken(format!(
+                "{place}: {text:?} is no RFC 3339 moment ({error}); write it like 2026-06-21T12:00:00Z or 2026-06-21T14:00:00+02:00, or 2026-06-21T14:00 local to the place"
+            ))
+        })?;
     if (VALID_FROM_MS..=VALID_TO_MS).contains(&at.timestamp_millis()) {
-        Ok(at.to_utc())
+        Ok(at)
     } else {
         Err(Broken(format!(
             "{place}: {text} is outside the years 1800 to 2200"

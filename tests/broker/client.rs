@@ -17,6 +17,8 @@ pub(crate) struct Message {
     pub(crate) retained: bool,
     /// The user property `sequence`.
     pub(crate) sequence: Option<String>,
+    /// MQTT 5 correlation data.
+    pub(crate) correlation: Option<Vec<u8>>,
     pub(crate) expires_s: Option<u32>,
     pub(crate) qos: u8,
 }
@@ -46,6 +48,9 @@ impl Message {
             payload: publish.payload.to_vec(),
             retained: publish.retain,
             sequence,
+            correlation: properties
+                .and_then(|properties| properties.correlation_data.as_ref())
+                .map(|data| data.to_vec()),
             expires_s: properties.and_then(|properties| properties.message_expiry_interval),
             qos: publish.qos as u8,
         }

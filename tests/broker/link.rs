@@ -176,6 +176,8 @@ fn commands_of_mqtt_5_expire_and_are_numbered() {
             Some(raw.json()["sequence"].to_string()),
             "{at:?}"
         );
+        let number = raw.json()["sequence"].to_string();
+        assert_eq!(raw.correlation, Some(number.into_bytes()), "{at:?}");
         // The quick site gives commands 10 s; the time to get here is taken off.
         assert!(
             raw.expires_s.is_some_and(|s| (1..=10).contains(&s)),

@@ -224,3 +224,28 @@ fn a_bad_line_in_a_list_of_moments_is_named_after_the_good_ones_were_answered() 
         said.err
     );
 }
+
+/// A moment without an offset is local to the place: of the site's zone, or of
+/// `--zone`; an hour that does not exist is read as RFC 5545 §3.3.5 has it.
+#[test]
+fn a_local_moment_is_read_as_everywhere() {
+    let at = |more: &[&str]| moment(more)["at"].clone();
+    let site = ["--facade", "harbour", "--at"];
+    let site = [&[SITE], &site[..]].concat();
+    let local = at(&[&site[..], &["2027-07-01T10:14"]].concat());
+    assert_eq!(local, at(&[&site[..], &["2027-07-01T14:14:00Z"]].concat()));
+    let bare = [
+        "--latitude",
+        "48",
+        "--longitude",
+        "11",
+        "--zone",
+        "Europe/Berlin",
+        "--at",
+    ];
+    let gap = at(&[&bare[..], &["2027-03-28T02:30"]].concat());
+    assert_eq!(
+        gap,
+        at(&[&bare[..], &["2027-03-28T03:30:00+02:00"]].concat())
+    );
+}

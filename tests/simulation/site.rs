@@ -142,6 +142,7 @@ fn frame(rng: &mut Rng) -> Model {
             known_for_ms: rng.int(0, 4) * MINUTE,
             service_reminder_ms: 8 * HOUR,
             command_lifetime_ms: MINUTE,
+            answer_grace_ms: leeside_core::model::ANSWER_GRACE_MS,
             time_to_safe_max_ms: 5 * MINUTE,
             exposure_max_ms: 5 * MINUTE,
         },

@@ -165,17 +165,38 @@ fn beside(path: &Path, suffix: &str) -> Result<PathBuf, Refusal> {
     Ok(path.with_file_name(format!(".{}.{suffix}", name.to_string_lossy())))
 }
 
+/// A lock that is held; its file goes with it.
+struct Lock {
+    path: PathBuf,
+    _file: File,
+}
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Still locked: whoever waits on this file finds, once it has the lock, that
+        // the name stands for another file or none, and begins anew.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
 /// Takes the lock. The system releases it with the file, even after a crash.
-fn lock(path: &Path) -> Result<File, Refusal> {
-    let file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(path)
-        .map_err(failed("cannot lock", path))?;
+fn lock(path: &Path) -> Result<Lock, Refusal> {
     for _ in 0..ATTEMPTS {
+        let file = OpenOptions::new()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(path)
+            .map_err(failed("cannot lock", path))?;
         match file.try_lock() {
-            Ok(()) => return Ok(file),
+            Ok(()) if is_at(&file, path) => {
+                return Ok(Lock {
+                    path: path.to_owned(),
+                    _file: file,
+                });
+            }
+            // Taken away by the one who had it: not the lock any more.
+            Ok(()) => {}
             Err(TryLockError::WouldBlock) => sleep(PAUSE),
             Err(TryLockError::Error(error)) => return Err(failed("cannot lock", path)(error)),
         }
@@ -184,6 +205,17 @@ fn lock(path: &Path) -> Result<File, Refusal> {
         "somebody else is editing the calendar",
         "try again",
     ))
+}
+
+/// Whether the name stands for this very file.
+fn is_at(file: &File, path: &Path) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    let same =
+        |a: std::fs::Metadata, b: std::fs::Metadata| (a.dev(), a.ino()) == (b.dev(), b.ino());
+    match (file.metadata(), std::fs::metadata(path)) {
+        (Ok(held), Ok(named)) => same(held, named),
+        (Ok(_) | Err(_), _) => false,
+    }
 }
 
 /// Puts a new text in the place of the old one, all or nothing.

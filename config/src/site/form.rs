@@ -182,6 +182,7 @@ pub(crate) enum Kind {
     SpecialDay,
     Arrangement,
     DriveForm,
+    AlarmReceiver,
 }
 
 impl Kind {
@@ -211,6 +212,7 @@ impl Kind {
             Self::SpecialDay => "special day",
             Self::Arrangement => "arrangement",
             Self::DriveForm => "drive form",
+            Self::AlarmReceiver => "alarm receiver",
         }
     }
 
@@ -246,6 +248,7 @@ impl Kind {
             Self::SpecialDay => "[[special_day]]",
             Self::Arrangement => "[[arrangement]]",
             Self::DriveForm => "[[drive_form]]",
+            Self::AlarmReceiver => "[[alarm_receiver]]",
         }
     }
 }

@@ -10,7 +10,7 @@ use super::subject::Subject;
 pub(super) fn draw(args: &SunArgs, subject: &Subject) -> anyhow::Result<String> {
     let year = match (args.date, args.at.as_deref()) {
         (Some(date), _) => date.year(),
-        (None, Some(text)) if text != "-" => super::parsed(text, "--at")?.year(),
+        (None, Some(text)) if text != "-" => super::parsed(text, "--at", subject.zone)?.year(),
         (None, _) => Utc::now().year(),
     };
     let facade = subject.facade.as_ref();

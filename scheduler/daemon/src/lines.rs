@@ -295,11 +295,14 @@ fn command_text(model: &Model, command: &Command) -> String {
     };
     let again = if command.repeat { ", again" } else { "" };
     format!(
-        "#{} {}: {} ({} drives, the last starts after {:.1} s{again}); {}: {}",
+        "#{} {}: {} ({}{:.1} s{again}); {}: {}",
         command.sequence,
         model.group(command.group).name,
         pose,
-        command.orders.len(),
+        match command.orders.len() {
+            1 => "1 drive, it starts after ".to_owned(),
+            many => format!("{many} drives, the last starts after "),
+        },
         f64::from(last) / 1_000.0,
         command.decided_by.as_str(),
         say::because(model, &command.because),

@@ -11,7 +11,7 @@ mod disk;
 
 use disk::Disk;
 use leeside_core::time::{MINUTE, Now, Wall};
-use leeside_journal::{Batch, Durability, Error, Head, Journal, Kind};
+use leeside_journal::{Batch, Durability, Error, Head, Journal, Kind, Pruned};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
@@ -28,7 +28,15 @@ const AGAIN: Duration = Duration::from_secs(2);
 /// The most that a command waits for its row. A drive takes a hundred times as long;
 /// a command of which no row tells is forgotten in a sudden end, lockout and all.
 const PATIENCE: Duration = Duration::from_millis(500);
-const DAY_MS: i64 = 24 * 60 * MINUTE;
+
+/// Within which bounds a journal is kept.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Keep {
+    /// Days; 0: all.
+    pub days: u32,
+    /// MB (10⁶ bytes); 0: no bound.
+    pub mb: u32,
+}
 
 /// A journal file as the daemon finds it at its start.
 #[derive(Debug)]
@@ -96,7 +104,7 @@ pub struct Condition {
 
 enum Job {
     Write(Batch, Option<oneshot::Sender<()>>),
-    Prune { now: Now, keep_days: u32 },
+    Prune { now: Now, keep: Keep },
 }
 
 /// The way to the journal's thread. The thread ends when this is dropped.
@@ -186,10 +194,10 @@ impl Recorder {
         still
     }
 
-    /// Removes rows older than so many days (0: none).
-    pub fn prune(&self, now: Now, keep_days: u32) {
-        if keep_days > 0 {
-            self.send(Job::Prune { now, keep_days });
+    /// Removes what is beyond the bounds.
+    pub fn prune(&self, now: Now, keep: Keep) {
+        if keep != Keep::default() {
+            self.send(Job::Prune { now, keep });
         }
     }
 
@@ -269,7 +277,7 @@ impl Writer {
                         self.disk.sync();
                     }
                 }
-                Ok(Job::Prune { now, keep_days }) => self.prune(now, keep_days),
+                Ok(Job::Prune { now, keep }) => self.prune(now, keep),
                 Err(RecvTimeoutError::Timeout) => self.flush(),
                 Err(RecvTimeoutError::Disconnected) => {
                     self.flush();
@@ -330,21 +338,29 @@ impl Writer {
         self.say(None);
     }
 
-    fn prune(&mut self, now: Now, keep_days: u32) {
-        let before = Wall(
-            now.wall
-                .0
-                .saturating_sub(i64::from(keep_days).saturating_mul(DAY_MS)),
-        );
+    fn prune(&mut self, now: Now, keep: Keep) {
+        const DAY_MS: i64 = 24 * 60 * MINUTE;
+        const MB: i64 = 1_000_000;
         let Some(journal) = &mut self.journal else {
             return;
         };
-        match journal.prune(now, before) {
+        let mut fault = None;
+        let mut done = |pruned: Result<Option<Pruned>, Error>| match pruned {
             Ok(Some(pruned)) => {
-                tracing::info!(rows = pruned.rows, "old rows were removed from the journal")
+                tracing::info!(rows = pruned.rows, "old rows were removed from the journal");
             }
             Ok(None) => {}
-            Err(error) => self.say(Some(error.to_string())),
+            Err(error) => fault = Some(error.to_string()),
+        };
+        if keep.days > 0 {
+            let age = i64::from(keep.days).saturating_mul(DAY_MS);
+            done(journal.prune(now, Wall(now.wall.0.saturating_sub(age))));
+        }
+        if keep.mb > 0 {
+            done(journal.prune_to_size(now, i64::from(keep.mb) * MB));
+        }
+        if fault.is_some() {
+            self.say(fault);
         }
     }
 

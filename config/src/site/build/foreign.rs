@@ -4,8 +4,8 @@ use crate::site::names::meant;
 use crate::site::node::{Node, Span};
 use crate::site::read::Reader;
 use crate::wire::{
-    ContactForm, DriveForm, DriveWire, PLACEHOLDERS, Quantity, ReportForm, SensorPart, SensorWire,
-    TimeForm, TimePart,
+    ContactForm, DriveForm, DriveWire, PLACEHOLDERS, Quantity, ReportForm, ReportPart, SensorPart,
+    SensorWire, TimeForm, TimePart,
 };
 
 /// Factor and offset from a foreign unit to ours, per kind of sensor.
@@ -210,10 +210,22 @@ pub(crate) fn form(reader: &mut Reader<'_>, node: &Node) -> Option<DriveForm> {
         None => None,
         Some(report) => Some(ReportForm {
             topic: per_drive(reader, report)?,
-            extension: report.text("extension").map(str::to_owned),
-            tilt: report.text("tilt").map(str::to_owned),
-            power: report.text("power").map(str::to_owned),
-            current: report.text("current").map(str::to_owned),
+            extension: report_part(
+                reader,
+                report,
+                "extension",
+                "extension_factor",
+                Some("extension_offset_pct"),
+            ),
+            tilt: report_part(
+                reader,
+                report,
+                "tilt",
+                "tilt_factor",
+                Some("tilt_offset_deg"),
+            ),
+            power: report_part(reader, report, "power", "power_factor", None),
+            current: report_part(reader, report, "current", "current_factor", None),
             moving: report.text("moving").map(str::to_owned),
             fault: report.text("fault").map(str::to_owned),
         }),
@@ -223,6 +235,38 @@ pub(crate) fn form(reader: &mut Reader<'_>, node: &Node) -> Option<DriveForm> {
         pose,
         halt,
         report,
+    })
+}
+
+fn report_part(
+    reader: &mut Reader<'_>,
+    node: &Node,
+    pointer: &str,
+    factor: &str,
+    offset: Option<&str>,
+) -> Option<ReportPart> {
+    let number = node.number(factor)?;
+    if number == 0.0 {
+        reader.error(
+            &node.at(factor),
+            format!("`{factor}` is 0: every report would say the same"),
+            "-1 turns a count round, 0.001 makes W of mW",
+        );
+    }
+    let with = [Some(factor), offset].into_iter().flatten();
+    if node.text(pointer).is_none() {
+        for key in with.filter(|key| node.has(key)) {
+            reader.error(
+                &node.at(key),
+                format!("`{key}` without `{pointer}` is of no use"),
+                format!("say with `{pointer}` where the number stands"),
+            );
+        }
+    }
+    Some(ReportPart {
+        pointer: node.text(pointer)?.to_owned(),
+        factor: number,
+        offset: offset.map_or(Some(0.0), |offset| node.number(offset))?,
     })
 }
 

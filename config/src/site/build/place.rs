@@ -73,6 +73,7 @@ pub(crate) fn policy(tree: &Tree) -> Option<Policy> {
         known_for_ms: node.ms("weather_known_for_s")?,
         service_reminder_ms: node.ms("service_reminder_h")?,
         command_lifetime_ms: node.ms("command_lifetime_s")?,
+        answer_grace_ms: leeside_core::model::ANSWER_GRACE_MS,
         time_to_safe_max_ms,
         exposure_max_ms: node.ms("exposure_max_s").unwrap_or(time_to_safe_max_ms),
     })

@@ -4,8 +4,8 @@ use super::foreign::{contact, drives, form, sensor, two_states};
 use crate::site::node::Node;
 use crate::site::read::{Reader, Tree};
 use crate::wire::{
-    Broker, BrokerSettings, ContactWire, JournalSettings, Login, PageSettings, PageTls, Protocol,
-    Tls, Wire,
+    AlarmReceiver, AlarmWay, Broker, BrokerSettings, ContactWire, JournalSettings, Login,
+    PageSettings, PageTls, Protocol, Tls, Url, Wire,
 };
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
@@ -34,9 +34,15 @@ pub(crate) fn wire(reader: &mut Reader<'_>, tree: &Tree) -> Option<Wire> {
         .map(|node| form(reader, node))
         .collect();
     let drives = tree.all("device").iter().flat_map(drives).collect();
+    let receivers: Vec<_> = tree
+        .all("alarm_receiver")
+        .iter()
+        .map(|node| receiver(reader, node))
+        .collect();
     Some(Wire {
         broker: broker?,
         journal: journal(reader, tree)?,
+        alarm_receivers: receivers.into_iter().collect::<Option<_>>()?,
         page: page?,
         sensors: sensors.into_iter().collect::<Option<_>>()?,
         contacts: contacts
@@ -176,11 +182,61 @@ fn journal(reader: &mut Reader<'_>, tree: &Tree) -> Option<JournalSettings> {
         return Some(JournalSettings {
             file: PathBuf::from(crate::site::DEFAULT_JOURNAL),
             keep_days: 0,
+            keep_mb: 0,
         });
     };
     Some(JournalSettings {
         file: PathBuf::from(node.text("file")?),
         keep_days: u32::try_from(node.whole("keep_days")?).ok()?,
+        keep_mb: u32::try_from(node.whole("keep_mb")?).ok()?,
+    })
+}
+
+fn receiver(reader: &mut Reader<'_>, node: &Node) -> Option<AlarmReceiver> {
+    let way = match (node.texts("command"), node.text("webhook")) {
+        (Some(_), Some(_)) | (None, None) => {
+            if node.sound {
+                reader.error(
+                    &node.span,
+                    format!("{} has to say how it is told", node.label),
+                    "give `command` or `webhook`, one of them",
+                );
+            }
+            return None;
+        }
+        (Some(words), None) => {
+            for key in ["ca_file", "token_file"] {
+                if node.has(key) {
+                    reader.error(
+                        &node.at(key),
+                        format!("`{key}` is of no use to a command"),
+                        "leave it out; it belongs to `webhook`",
+                    );
+                }
+            }
+            AlarmWay::Command(words.iter().map(|(word, _)| word.clone()).collect())
+        }
+        (None, Some(address)) => match Url::parse(address) {
+            Ok(url) => AlarmWay::Webhook {
+                url,
+                ca_file: node.text("ca_file").map(PathBuf::from),
+                token_file: node.text("token_file").map(PathBuf::from),
+            },
+            Err(why) => {
+                reader.error(
+                    &node.at("webhook"),
+                    // The address itself is not repeated: it may hold a secret.
+                    format!("`webhook` is no address to post to: {why}"),
+                    "such as \"https://alarms.example/house\"",
+                );
+                return None;
+            }
+        },
+    };
+    Some(AlarmReceiver {
+        name: node.text("name")?.to_owned(),
+        way,
+        timeout_s: u16::try_from(node.whole("timeout_s")?).ok()?,
     })
 }
 

@@ -12,7 +12,7 @@ pub(crate) use days::{EVENTS, WEEKDAYS};
 use super::form::Section;
 
 /// All sections, in the order in which a reader meets them best.
-pub(crate) const SECTIONS: [Section; 29] = [
+pub(crate) const SECTIONS: [Section; 30] = [
     place::SITE,
     place::POLICY,
     place::FACADE,
@@ -41,6 +41,7 @@ pub(crate) const SECTIONS: [Section; 29] = [
     wire::BROKER,
     wire::DRIVE_FORM,
     wire::JOURNAL,
+    wire::ALARM_RECEIVER,
     wire::PAGE,
 ];
 

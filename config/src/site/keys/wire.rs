@@ -111,20 +111,56 @@ const REPORT: &[Key] = &[
         Form::Pointer,
         "JSON Pointer (RFC 6901) to the extension in %; \"\" where the whole message is that number.",
     ),
+    or(
+        "extension_factor",
+        Form::Number(-1000.0, 1000.0),
+        1.0,
+        "The reported extension is multiplied by this; -1 where the plant counts from extended (0) to retracted (100).",
+    ),
+    or(
+        "extension_offset_pct",
+        Form::Number(-1000.0, 1000.0),
+        0.0,
+        "Added after the factor; 100 where the factor turns the count round.",
+    ),
     may(
         "tilt",
         Form::Pointer,
         "JSON Pointer to the tilt in degrees.",
+    ),
+    or(
+        "tilt_factor",
+        Form::Number(-1000.0, 1000.0),
+        1.0,
+        "The reported tilt is multiplied by this.",
+    ),
+    or(
+        "tilt_offset_deg",
+        Form::Number(-360.0, 360.0),
+        0.0,
+        "Added after the factor.",
     ),
     may(
         "power",
         Form::Pointer,
         "JSON Pointer to the electrical power in W.",
     ),
+    or(
+        "power_factor",
+        Form::Number(-1_000_000.0, 1_000_000.0),
+        1.0,
+        "The reported power is multiplied by this; 0.001 where it is in mW.",
+    ),
     may(
         "current",
         Form::Pointer,
         "JSON Pointer to the current in A, where that is measured; `supply_v` in the device's `power` makes power of it.",
+    ),
+    or(
+        "current_factor",
+        Form::Number(-1_000_000.0, 1_000_000.0),
+        1.0,
+        "The reported current is multiplied by this; 0.001 where it is in mA.",
     ),
     may(
         "moving",
@@ -176,6 +212,48 @@ pub(crate) const JOURNAL: Section = Section {
             Form::Whole(0, 36_500),
             0.0,
             "Days to keep; 0: all.",
+        ),
+        or(
+            "keep_mb",
+            Form::Whole(0, 1_000_000),
+            0.0,
+            "Size of the file, MB, above which the oldest entries are deleted; 0: no bound.",
+        ),
+    ],
+};
+
+pub(crate) const ALARM_RECEIVER: Section = Section {
+    name: "alarm_receiver",
+    often: Often::Any,
+    defines: Some(Kind::AlarmReceiver),
+    doc: "Somebody beside the broker who is told of alarms: a program on this machine, or a web server.",
+    keys: &[
+        must("name", Form::Name, "What people call it."),
+        may(
+            "command",
+            Form::Texts,
+            "Program and arguments, run once for each alarm with the message on its standard input; no shell is involved. Give command or webhook.",
+        ),
+        may(
+            "webhook",
+            Form::Text,
+            "Address to which each alarm is posted as JSON, such as https://alarms.example/house.",
+        ),
+        may(
+            "ca_file",
+            Form::Text,
+            "Certificates (PEM) that may vouch for the web server; without it, those that this machine trusts.",
+        ),
+        may(
+            "token_file",
+            Form::Text,
+            "File whose first line is sent as a bearer token (RFC 6750).",
+        ),
+        or(
+            "timeout_s",
+            Form::Whole(1, 60),
+            10.0,
+            "One that takes longer has failed; it is tried three times.",
         ),
     ],
 };

@@ -29,7 +29,8 @@ const fn forgotten_in(kind: Kind) -> Option<&'static str> {
         | Kind::DayClass
         | Kind::Calendar
         | Kind::SpecialDay
-        | Kind::Arrangement => None,
+        | Kind::Arrangement
+        | Kind::AlarmReceiver => None,
     }
 }
 

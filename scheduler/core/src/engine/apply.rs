@@ -14,9 +14,6 @@ use serde::{Deserialize, Serialize};
 
 /// How often a command without its answer is sent again before the alarm.
 const RETRIES: u8 = 2;
-/// How long after its time of arrival a drive's answer is waited for, ms, on top
-/// of a tenth of the travel (common practice: run times vary by 10–20 %).
-const GRACE_MS: i64 = 10 * SECOND;
 /// How far a reported extension may lie from the target, %, and a tilt, degrees.
 const TOLERANCE: (u8, i16) = (3, 10);
 
@@ -285,7 +282,7 @@ impl Core {
             confirm.target = Some(pose);
             confirm.tries = 0;
         }
-        let late = (arrives.0 - start.0) / 10 + GRACE_MS;
+        let late = (arrives.0 - start.0) / 10 + self.model.policy.answer_grace_ms;
         confirm.due = Some(arrives.plus(late));
         self.arm_drive(device);
     }

@@ -28,6 +28,10 @@ use chrono_tz::Tz;
 use leeside_solar::shade::Obstructions;
 use leeside_solar::{Atmosphere, Location, Plane};
 
+/// How long a drive's answer is waited for at a real plant, ms
+/// ([`Policy::answer_grace_ms`]; common practice: run times vary by 10–20 %).
+pub const ANSWER_GRACE_MS: i64 = 10_000;
+
 /// Everything the core knows of a site.
 #[derive(Clone, Debug)]
 pub struct Model {
@@ -110,6 +114,9 @@ pub struct Policy {
     /// Commands say that they must not be carried out later than this after they
     /// were made, ms.
     pub command_lifetime_ms: i64,
+    /// A drive's answer is waited for so long after its time of arrival, ms, on top
+    /// of a tenth of the travel.
+    pub answer_grace_ms: i64,
     /// Longest time to safe that the site accepts without a warning, ms.
     pub time_to_safe_max_ms: i64,
     /// Longest exposure above a limit that the audit accepts, ms.

@@ -12,6 +12,7 @@ mod present;
 
 pub use present::{BrokerNow, GroupNow, Present, SensorNow, SunNow, TroubleNow};
 
+use crate::seen::Report;
 use crate::wire;
 use leeside_core::Core;
 use leeside_core::engine::{Explanation, RankView};
@@ -71,6 +72,8 @@ pub enum Asked {
         GroupId,
         oneshot::Sender<Result<Explained, Unanswered>>,
     ),
+    /// How the service is doing. An answer shows that the loop turns.
+    HowIsIt(oneshot::Sender<Result<Box<Report>, Unanswered>>),
 }
 
 /// A request that was refused, for one group.
@@ -177,6 +180,14 @@ impl Door {
         let model = SharedModel(Arc::clone(model));
         self.ask(|answer| Asked::Explain(model, group, answer))
             .await
+    }
+
+    /// Asks how the service is doing.
+    ///
+    /// # Errors
+    /// [`Unanswered`], where the loop is busy or has ended.
+    pub async fn how_is_it(&self) -> Result<Box<Report>, Unanswered> {
+        self.ask(Asked::HowIsIt).await
     }
 
     async fn ask<T>(

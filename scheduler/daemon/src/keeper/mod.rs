@@ -64,6 +64,11 @@ pub fn reloads() -> (Reloads, mpsc::Receiver<Reload>) {
     mpsc::channel(ROOM)
 }
 
+/// A channel for news to the loop.
+pub(crate) fn news() -> (mpsc::Sender<News>, mpsc::Receiver<News>) {
+    mpsc::channel(ROOM)
+}
+
 /// What the loop is told.
 pub(crate) enum News {
     /// Another site is to take effect.
@@ -76,6 +81,8 @@ pub(crate) enum News {
     Site(Option<String>),
     /// A calendar was rejected, or is sound again.
     Calendar(String, Option<String>),
+    /// Alarms cannot be handed on to a receiver, or can be again.
+    Handing(String, Option<String>),
 }
 
 /// The task.
@@ -146,17 +153,16 @@ impl Keeper {
         origin: Origin,
         site: &Site,
         clock: Arc<Clock>,
-    ) -> (Self, mpsc::Receiver<News>) {
-        let (news, receiver) = mpsc::channel(ROOM);
-        let keeper = Self {
+        news: mpsc::Sender<News>,
+    ) -> Self {
+        Self {
             origin,
             clock,
             in_force: InForce::of(site),
             watched: Watched::default(),
             rejected: BTreeSet::new(),
             news,
-        };
-        (keeper, receiver)
+        }
     }
 
     /// Until nobody listens any more.

@@ -233,13 +233,15 @@ impl Sender {
         );
         match self {
             Self::Five(client) => {
-                let sequence = message
-                    .sequence
-                    .map(|n| ("sequence".to_owned(), n.to_string()));
+                // Both name the command that an answer is an answer to.
+                let number = message.sequence.map(|n| n.to_string());
+                let correlation = number.clone().map(Into::into);
+                let sequence = number.map(|number| ("sequence".to_owned(), number));
                 let properties = five::PublishProperties {
                     payload_format_indicator: Some(1),
                     message_expiry_interval: expires_s,
                     content_type: Some("application/json".to_owned()),
+                    correlation_data: correlation,
                     user_properties: sequence.into_iter().collect(),
                     ..five::PublishProperties::default()
                 };

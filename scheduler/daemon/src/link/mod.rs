@@ -14,4 +14,5 @@ mod tls;
 pub use client::{Access, Dialect};
 pub use outbox::{Counts, Outbox};
 pub use poller::{Arrivals, Ears, Inbox, LinkEvent, Poller};
+pub(crate) use tls::certificates;
 pub use tls::{TlsError, configure as configure_tls};

@@ -54,7 +54,8 @@ pub fn configure(tls: &Tls) -> Result<TlsConfiguration, TlsError> {
     Ok(TlsConfiguration::Rustls(Arc::new(config)))
 }
 
-fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
+/// The certificates of a PEM file.
+pub(crate) fn certificates(path: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
     let refused = |why: String| TlsError::File {
         path: path.to_owned(),
         what: "certificate",

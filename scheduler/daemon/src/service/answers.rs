@@ -2,6 +2,7 @@
 
 use super::Service;
 use crate::door::{Asked, Explained, SharedModel, Unanswered, refusals};
+use crate::link::Inbox;
 use leeside_core::input::Input;
 use std::sync::Arc;
 
@@ -20,9 +21,12 @@ impl Service {
 
     /// Answers what was asked through the door. What was meant for another version
     /// of the site is not carried out: its numbers may mean something else now.
-    pub(super) async fn answer(&mut self, asked: Asked) {
+    pub(super) async fn answer(&mut self, asked: Asked, inbox: &Inbox) {
         // Nobody may wait for the answer any more.
         match asked {
+            Asked::HowIsIt(answer) => {
+                let _ = answer.send(Ok(Box::new(self.report(inbox))));
+            }
             Asked::Request(SharedModel(model), request, answer) => {
                 let said = if Arc::ptr_eq(&model, &self.model) {
                     Ok(refusals(&self.handle(Input::Request(request)).await))

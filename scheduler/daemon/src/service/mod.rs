@@ -4,6 +4,7 @@
 mod access;
 mod answers;
 mod options;
+mod report;
 mod step;
 mod swap;
 mod troubles;
@@ -14,10 +15,12 @@ use crate::broker::{self, Running};
 use crate::clock::Clock;
 use crate::control::{self, Control};
 use crate::door::{Asked, Porter};
-use crate::keeper::{Keeper, News};
+use crate::handing::Handing;
+use crate::keeper::{self, Keeper, News};
 use crate::link::{Dialect, Ears, Inbox, LinkEvent, Outbox, Poller};
-use crate::record::{self, Condition, Recorder};
+use crate::record::{self, Condition, Keep, Recorder};
 use crate::resume::resume;
+use crate::seen::Counters;
 use crate::versions::{self, Versions};
 use crate::wire::{Board, Decoder, Encoder, Presence, Topics, Trouble};
 use leeside_config::Site;
@@ -41,6 +44,8 @@ use tokio::time::Instant;
 const HEARTBEAT: Duration = Duration::from_secs(10);
 /// Clock, flood and old rows are looked after this often.
 const HOUSEKEEPING: Duration = Duration::from_secs(60);
+/// The head of the journal is logged this often (and shown at the broker more often).
+const HEAD_LOGGED: Duration = Duration::from_secs(3_600);
 /// A goodbye waits at most so long for the broker.
 const GOODBYE: Duration = Duration::from_secs(2);
 
@@ -90,15 +95,13 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         .as_ref()
         .zip(found)
         .map(|(path, found)| Recorder::start(path, found));
-    let Kept {
-        keeping,
-        control,
-        news,
-    } = keep(
+    let (news_to, news) = keeper::news();
+    let Kept { keeping, control } = keep(
         reloading,
         site,
         &clock,
         journal.as_deref().filter(|_| holds_journal),
+        news_to.clone(),
     );
     let mut service = Service {
         model: Arc::clone(&site.model),
@@ -115,21 +118,21 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         clock,
         watch,
         clock_trusted: true,
+        handing: Handing::new(&site.wire.alarm_receivers, news_to),
+        counters: Counters::default(),
+        begun: Instant::now(),
+        head_at: None,
         snapshot: step::SnapshotPace::default(),
         left_out: 0,
         refused_at: None,
-        keep_days: site.wire.journal.keep_days,
         porter,
+        keep: keep_of(site),
     };
     for note in &resumed.notes {
         tracing::warn!("{note}");
         service.note(note);
     }
-    let begun = Begun {
-        resumed: resumed.taken_up,
-        replayed: resumed.replayed,
-        reloaded: resumed.reloaded,
-    };
+    let begun = Begun::with(resumed.taken_up, resumed.replayed, resumed.reloaded);
     service.begin(site, begun).await;
     let polling = tokio::spawn(poller.run());
     if let Some(ready) = ready {
@@ -156,7 +159,6 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
 struct Kept {
     keeping: Option<tokio::task::JoinHandle<()>>,
     control: Option<Control>,
-    news: Option<mpsc::Receiver<News>>,
 }
 
 fn keep(
@@ -164,11 +166,12 @@ fn keep(
     site: &Site,
     clock: &Arc<Clock>,
     journal: Option<&Path>,
+    news: mpsc::Sender<News>,
 ) -> Kept {
     let Some(Reloading { origin, door, asks }) = reloading else {
         return Kept::default();
     };
-    let (keeper, news) = Keeper::new(origin, site, Arc::clone(clock));
+    let keeper = Keeper::new(origin, site, Arc::clone(clock), news);
     let control = journal.and_then(|journal| {
         Control::open(control::socket_beside(journal), door)
             .map_err(|error| {
@@ -179,7 +182,13 @@ fn keep(
     Kept {
         keeping: Some(tokio::spawn(keeper.run(asks))),
         control,
-        news: Some(news),
+    }
+}
+
+const fn keep_of(site: &Site) -> Keep {
+    Keep {
+        days: site.wire.journal.keep_days,
+        mb: site.wire.journal.keep_mb,
     }
 }
 
@@ -213,6 +222,16 @@ struct Begun {
     reloaded: bool,
 }
 
+impl Begun {
+    const fn with(resumed: bool, replayed: usize, reloaded: bool) -> Self {
+        Self {
+            resumed,
+            replayed,
+            reloaded,
+        }
+    }
+}
+
 /// The loop's state.
 struct Service {
     model: Arc<Model>,
@@ -221,7 +240,7 @@ struct Service {
     ears: Arc<RwLock<Ears>>,
     /// By which model arrivals are read at present.
     generation: u64,
-    news: Option<mpsc::Receiver<News>>,
+    news: mpsc::Receiver<News>,
     core: Core,
     board: Board,
     encoder: Encoder,
@@ -230,11 +249,16 @@ struct Service {
     clock: Arc<Clock>,
     watch: Watch,
     clock_trusted: bool,
+    handing: Handing,
+    counters: Counters,
+    begun: Instant,
+    /// When the head of the journal was last logged.
+    head_at: Option<Instant>,
     snapshot: step::SnapshotPace,
     left_out: u64,
     refused_at: Option<Instant>,
-    keep_days: u32,
     porter: Option<Porter>,
+    keep: Keep,
 }
 
 impl Service {
@@ -276,6 +300,7 @@ impl Service {
         mut stop: watch::Receiver<bool>,
     ) -> Result<(), ServiceError> {
         let mut heartbeat = tokio::time::interval(HEARTBEAT);
+        let mut watchdog = watchdog();
         let mut housekeeping = tokio::time::interval(HOUSEKEEPING);
         let mut journal = self.recorder.as_ref().map(Recorder::condition);
         self.journal_condition(journal.as_mut()).await;
@@ -292,18 +317,22 @@ impl Service {
                     drop(stopped);
                     return Ok(());
                 }
-                Some(news) = news(self.news.as_mut()) => self.news(news, inbox).await,
+                Some(news) = self.news.recv() => self.news(news, inbox).await,
                 () = sleep_until(show) => self.show(),
-                asked = asked(self.porter.as_mut()) => self.answer(asked).await,
+                asked = asked(self.porter.as_mut()) => self.answer(asked, inbox).await,
                 event = inbox.next() => match event {
                     Some(event) => self.link(event).await,
                     None => return Err(ServiceError::Link),
                 },
                 () = sleep_until(wake) => {
+                    if let Some(asked) = wake {
+                        self.counters.lateness.note(asked.elapsed().as_secs_f64());
+                    }
                     self.handle(Input::Tick).await;
                 }
                 () = sleep_until(due) => {}
                 _ = heartbeat.tick() => self.beat(),
+                () = fed(watchdog.as_mut()) => systemd(&[sd_notify::NotifyState::Watchdog]),
                 _ = housekeeping.tick() => self.housekeeping(inbox).await,
                 () = changed(journal.as_mut()) => self.journal_condition(journal.as_mut()).await,
             }
@@ -367,7 +396,6 @@ impl Service {
         let message = self.encoder.heartbeat(self.clock.now().wall);
         self.outbox
             .put(message, Some(Instant::now() + HEARTBEAT * 3), None);
-        systemd(&[sd_notify::NotifyState::Watchdog]);
     }
 
     async fn housekeeping(&mut self, inbox: &Inbox) {
@@ -398,8 +426,9 @@ impl Service {
             self.refused_at = None;
             self.trouble(Trouble::Broker, None, None).await;
         }
+        self.publish_head();
         if let Some(recorder) = &self.recorder {
-            recorder.prune(now, self.keep_days);
+            recorder.prune(now, self.keep);
         }
     }
 
@@ -412,10 +441,30 @@ impl Service {
         }
     }
 
+    /// Shows the head of the journal's chain outside of it: at the broker, and now
+    /// and then in the log.
+    fn publish_head(&mut self) {
+        let Some(recorder) = &self.recorder else {
+            return;
+        };
+        let Some(head) = recorder.condition().borrow().head else {
+            return;
+        };
+        let hash = head.hex();
+        if self.head_at.is_none_or(|at| at.elapsed() >= HEAD_LOGGED) {
+            self.head_at = Some(Instant::now());
+            tracing::info!(row = head.id, hash, "head of the journal");
+        }
+        let at = self.clock.now().wall;
+        self.send(self.encoder.journal_head(head.id, &hash, at));
+    }
+
     /// An orderly end.
     async fn end(mut self) {
         systemd(&[sd_notify::NotifyState::Stopping]);
         let now = self.clock.now();
+        self.head_at = None;
+        self.publish_head();
         self.send(self.encoder.service(Presence::Offline, Some(now.wall)));
         let sent = self.outbox.emptied(GOODBYE).await;
         if !sent {
@@ -439,13 +488,6 @@ async fn asked(porter: Option<&mut Porter>) -> Asked {
     }
 }
 
-async fn news(news: Option<&mut mpsc::Receiver<News>>) -> Option<News> {
-    match news {
-        Some(news) => news.recv().await,
-        None => core::future::pending().await,
-    }
-}
-
 async fn sleep_until(at: Option<Instant>) {
     match at {
         Some(at) => tokio::time::sleep_until(at).await,
@@ -460,6 +502,24 @@ async fn changed(condition: Option<&mut watch::Receiver<Condition>>) {
             if condition.changed().await.is_err() {
                 core::future::pending::<()>().await;
             }
+        }
+        None => core::future::pending().await,
+    }
+}
+
+/// The beat that the service manager wants, with room to spare; it comes out of
+/// the loop itself, so it stops when the loop does.
+fn watchdog() -> Option<tokio::time::Interval> {
+    let within = sd_notify::watchdog_enabled()?;
+    Some(tokio::time::interval(
+        (within / 3).max(Duration::from_millis(100)),
+    ))
+}
+
+async fn fed(watchdog: Option<&mut tokio::time::Interval>) {
+    match watchdog {
+        Some(watchdog) => {
+            watchdog.tick().await;
         }
         None => core::future::pending().await,
     }

@@ -68,6 +68,7 @@ impl Service {
         // Whoever watches, and the state, come after what has to leave.
         (self.watch)(now, &Seen::Input(&input));
         self.watched(now, &outputs);
+        self.count(Some(&input), &outputs);
         self.acknowledge(&input).await;
         if self.recorder.is_some() && self.snapshot.due(now, matters) {
             self.write_snapshot(now, false).await;
@@ -92,6 +93,9 @@ impl Service {
     pub(super) fn leave(&self, messages: Vec<Option<Message>>, outputs: &[Output]) {
         for (message, output) in messages.into_iter().zip(outputs) {
             let Some(message) = message else { continue };
+            if matches!(output, Output::Alarm(_)) {
+                self.handing.hand(&message.payload);
+            }
             self.send(message);
             if let Output::Command(command) = output {
                 self.encoder

@@ -34,6 +34,10 @@ impl Service {
                 self.trouble(Trouble::Site, None, complaint.as_deref())
                     .await;
             }
+            News::Handing(name, complaint) => {
+                self.trouble(Trouble::Handing, Some(&name), complaint.as_deref())
+                    .await;
+            }
             News::Calendar(name, complaint) => {
                 if let Some(why) = &complaint {
                     tracing::error!("{why}");
@@ -99,7 +103,9 @@ impl Service {
         self.core = self.core.reload(Arc::clone(&site.model));
         self.fingerprint.clone_from(&site.fingerprint);
         self.years = versions::years(site);
-        self.keep_days = site.wire.journal.keep_days;
+        self.keep = super::keep_of(site);
+        self.handing.set(&site.wire.alarm_receivers);
+        self.counters.reloads += 1;
         self.outbox.renumber(
             |group| renumbered_group(&old, &site.model, group),
             |device| renumbered_device(&old, &site.model, device),

@@ -66,6 +66,10 @@ impl Service {
             );
             recorder.write(batch, false).await;
         }
+        // That somebody cannot be told is not told to the same people.
+        if trouble != Trouble::Handing {
+            self.handing.hand(&message.payload);
+        }
         self.send(message);
     }
 

@@ -456,6 +456,24 @@ impl Encoder {
         Message::event(self.topics.heartbeat(), json(&Beat { at: stamp(at) }))
     }
 
+    /// The head of the journal's chain: its last row and that row's hash, hex. Noted
+    /// elsewhere, it shows that the journal's end was not cut off or written anew.
+    #[must_use]
+    pub fn journal_head(&self, row: i64, hash: &str, at: Wall) -> Message {
+        #[derive(Serialize)]
+        struct Head<'a> {
+            row: i64,
+            hash: &'a str,
+            at: String,
+        }
+        let head = Head {
+            row,
+            hash,
+            at: stamp(at),
+        };
+        Message::state(self.topics.journal(), json(&head))
+    }
+
     /// The name of a device, for lines and records.
     #[must_use]
     pub fn device(&self, device: DeviceId) -> &str {

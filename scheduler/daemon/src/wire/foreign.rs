@@ -4,7 +4,9 @@
 
 use super::decode::{Malformed, json};
 use super::{own, stamp};
-use leeside_config::wire::{ContactForm, Quantity, ReportForm, SensorPart, TimeForm, TimePart};
+use leeside_config::wire::{
+    ContactForm, Quantity, ReportForm, ReportPart, SensorPart, TimeForm, TimePart,
+};
 use leeside_core::ids::{DeviceId, SensorId};
 use leeside_core::input::{DriveState, Part, Reading, Report, Sample};
 use leeside_core::model::SensorKind;
@@ -152,6 +154,16 @@ pub(super) fn report_topic(form: &ReportForm, device: &str, address: &str) -> St
     })
 }
 
+/// A number of a report in our units; many plants write numbers as text.
+fn ours(value: &Value, part: &ReportPart) -> Option<f64> {
+    let theirs = match value {
+        Value::String(text) => text.trim().parse::<f64>().ok(),
+        Value::Number(number) => number.as_f64(),
+        Value::Null | Value::Bool(_) | Value::Array(_) | Value::Object(_) => None,
+    }?;
+    Some(theirs * part.factor + part.offset)
+}
+
 /// What a foreign drive says of itself.
 pub(super) fn report(
     device: DeviceId,
@@ -160,19 +172,14 @@ pub(super) fn report(
     payload: &[u8],
 ) -> Result<Report, Malformed> {
     let whole = document(payload)?;
-    let number = |pointer: &Option<String>| {
-        pointer
-            .as_deref()
-            .and_then(|pointer| place(&whole, Some(pointer)))
-            .map(|value| match value {
-                // Many plants write numbers as text.
-                Value::String(text) => text.trim().parse::<f64>().map_or(Value::Null, Value::from),
-                Value::Null
-                | Value::Bool(_)
-                | Value::Number(_)
-                | Value::Array(_)
-                | Value::Object(_) => value.clone(),
-            })
+    let number = |part: &Option<ReportPart>| {
+        let part = part.as_ref()?;
+        let value = place(&whole, Some(&part.pointer))?;
+        Some(match ours(value, part) {
+            Some(number) => Value::from(number),
+            // What is no number is complained about by whoever reads it next.
+            None => value.clone(),
+        })
     };
     let flag = |pointer: &Option<String>| {
         pointer

@@ -71,6 +71,12 @@ impl Topics {
         format!("{}/service/heartbeat", self.root)
     }
 
+    /// The head of the journal's chain.
+    #[must_use]
+    pub fn journal(&self) -> String {
+        format!("{}/service/journal", self.root)
+    }
+
     /// Something of a group: `command`, `pose`, `lockout`, `announce`.
     #[must_use]
     pub fn group(&self, model: &Model, group: GroupId, what: &str) -> String {

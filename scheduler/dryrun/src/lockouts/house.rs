@@ -111,6 +111,7 @@ fn policy() -> Policy {
         known_for_ms: 0,
         service_reminder_ms: HOUR,
         command_lifetime_ms: HOUR,
+        answer_grace_ms: leeside_core::model::ANSWER_GRACE_MS,
         time_to_safe_max_ms: HOUR,
         exposure_max_ms: HOUR,
     }

@@ -4,6 +4,7 @@ pub mod calendar;
 pub mod facade;
 pub mod hands;
 pub mod now;
+pub mod seen;
 pub mod sign;
 pub mod why;
 pub mod year;
@@ -105,6 +106,7 @@ pub fn routes() -> Vec<Route> {
         shows("/live", Role::Look, get(live::stream)),
     ];
     all.extend(now::routes());
+    all.extend(seen::routes());
     all.extend(calendar::routes());
     all.extend(why::routes());
     all.extend(year::routes());

@@ -81,6 +81,7 @@ pub(crate) fn model() -> Model {
             known_for_ms: 0,
             service_reminder_ms: 3_600_000,
             command_lifetime_ms: 60_000,
+            answer_grace_ms: leeside_core::model::ANSWER_GRACE_MS,
             time_to_safe_max_ms: 120_000,
             exposure_max_ms: 120_000,
         },

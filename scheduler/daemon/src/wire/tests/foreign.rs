@@ -2,8 +2,9 @@
 
 use super::{ARRIVED, arrival, decoder, encoder};
 use crate::wire::{Decoded, Slot};
+use leeside_config::wire::{ReportForm, ReportPart};
 use leeside_config::{LoadOptions, Site, load_site};
-use leeside_core::ids::{ContactId, GatewayId, SensorId};
+use leeside_core::ids::{ContactId, DeviceId, GatewayId, SensorId};
 use leeside_core::input::{DriveState, Input, Part, Reading, Report, Sample};
 use leeside_core::output::{Command, Order, Word};
 use leeside_core::pose::Pose;
@@ -293,4 +294,34 @@ fn foreign_drives_are_commanded_one_by_one_in_their_form() {
     // A plant that knows no halt is not told one.
     let halt = command(&site, "terrace awnings", vec![order("A-1", None, 0)]);
     assert_eq!(encoder.foreign_orders(&halt).count(), 0);
+}
+
+#[test]
+fn a_plant_that_counts_the_other_way_and_in_other_units_is_understood() {
+    let part = |pointer: &str, factor, offset| {
+        Some(ReportPart {
+            pointer: pointer.to_owned(),
+            factor,
+            offset,
+        })
+    };
+    let form = ReportForm {
+        topic: "relay/{device}".to_owned(),
+        extension: part("/open", -1.0, 100.0),
+        tilt: part("/slats", 0.9, -90.0),
+        power: part("/mw", 0.001, 0.0),
+        current: None,
+        moving: None,
+        fault: None,
+    };
+    // Numbers as texts too, as many plants write them.
+    let payload = br#"{"open": "25", "slats": 150, "mw": 120500}"#;
+    let told = crate::wire::foreign::report(DeviceId(3), &form, None, payload).unwrap();
+    let pose = told.pose.unwrap();
+    assert_eq!((pose.extension_pct, pose.tilt_deg), (75, Some(45)));
+    assert!((told.power_w.unwrap() - 120.5).abs() < 1e-9);
+    let beyond = br#"{"open": 101}"#;
+    assert!(crate::wire::foreign::report(DeviceId(3), &form, None, beyond).is_err());
+    let no_number = br#"{"open": "half"}"#;
+    assert!(crate::wire::foreign::report(DeviceId(3), &form, None, no_number).is_err());
 }

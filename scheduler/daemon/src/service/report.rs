@@ -1,0 +1,140 @@
+//! The service in numbers, for whoever asks from outside.
+
+use super::Service;
+use crate::link::Inbox;
+use crate::seen::{Arrived, JournalReport, Report, SensorReport};
+use leeside_core::ids::{DeviceId, GroupId, SensorId};
+use leeside_core::input::{DriveState, Input};
+use leeside_core::output::{Course, Output, Verdict, Word};
+use leeside_core::sensor::Standing;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+impl Service {
+    /// How the service is doing.
+    pub(super) fn report(&self, inbox: &Inbox) -> Report {
+        let now = self.clock.now();
+        let sensors = self
+            .model
+            .sensors
+            .iter()
+            .enumerate()
+            .map(|(index, sensor)| {
+                let view = self.core.sensor(SensorId::of(index));
+                SensorReport {
+                    name: sensor.name.clone(),
+                    age_s: seconds(now.steady.0 - view.state.heard().0),
+                    good: view.standing == Standing::Good,
+                }
+            });
+        let (lockouts, exposed) = self.guards();
+        let read = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
+        let arrivals = &inbox.arrivals;
+        let alarms = self.board.alarms.values();
+        Report {
+            at: now.wall,
+            version: env!("CARGO_PKG_VERSION"),
+            site: self.model.site.name.clone(),
+            fingerprint: self.fingerprint.clone(),
+            uptime_s: self.begun.elapsed().as_secs_f64(),
+            connected: self.outbox.connected(),
+            clock_trusted: self.clock_trusted,
+            lockouts,
+            devices: self.model.devices.len(),
+            exposed,
+            sensors: sensors.collect(),
+            alarms: alarms
+                .map(|raised| (raised.word.clone(), raised.acknowledged_by.is_some()))
+                .collect(),
+            sent: self.outbox.counts(),
+            arrived: Arrived {
+                messages: read(&arrivals.messages),
+                retained: read(&arrivals.retained),
+                malformed: read(&arrivals.malformed),
+                unknown: read(&arrivals.unknown),
+                left_out: read(&arrivals.left_out),
+            },
+            counters: self.counters.clone(),
+            journal: self.recorder.as_ref().map(|recorder| {
+                let condition = recorder.condition();
+                let condition = condition.borrow();
+                JournalReport {
+                    well: condition.fault.is_none(),
+                    row: condition.head.map_or(0, |head| head.id),
+                    rows_lost: condition.rows_lost,
+                }
+            }),
+        }
+    }
+
+    /// Groups that are locked out, and how many of their devices are not (known to
+    /// be) where the guard wants them.
+    fn guards(&self) -> (Vec<(String, &'static str)>, usize) {
+        let (mut lockouts, mut exposed) = (Vec::new(), 0);
+        for (index, group) in self.model.groups.iter().enumerate() {
+            let id = GroupId::of(index);
+            let engaged = self.core.lockouts(id);
+            if engaged.is_empty() {
+                continue;
+            }
+            for view in engaged {
+                lockouts.push((group.name.clone(), view.word.as_str()));
+            }
+            let verdict = self.core.explain(id).verdict;
+            if is_weather(verdict.decided_by) {
+                let away = group.devices.iter().filter(|device| {
+                    self.core
+                        .pose(**device)
+                        .is_none_or(|pose| wanted(&verdict, **device) != Course::To(pose))
+                });
+                exposed += away.count();
+            }
+        }
+        (lockouts, exposed)
+    }
+
+    /// Counts what came in and what went out.
+    pub(super) fn count(&mut self, input: Option<&Input>, outputs: &[Output]) {
+        let counters = &mut self.counters;
+        if let Some(Input::Report(report)) = input {
+            let state = match report.state {
+                DriveState::Moving => "moving",
+                DriveState::Standing => "standing",
+                DriveState::Refused => "refused",
+                DriveState::Fault => "fault",
+            };
+            *counters.reports.entry(state).or_default() += 1;
+        }
+        for output in outputs {
+            match output {
+                Output::Command(command) => {
+                    let word = command.decided_by.as_str();
+                    *counters.commands.entry(word).or_default() += 1;
+                    counters.repeats += u64::from(command.repeat);
+                    let late = self.clock.now().steady.0 - command.at.steady.0;
+                    counters.latency.note(seconds(late));
+                }
+                Output::Refused { .. } => counters.refused += 1,
+                Output::Lockout(_)
+                | Output::Alarm(_)
+                | Output::Announce { .. }
+                | Output::Wake(_) => {}
+            }
+        }
+    }
+}
+
+/// Milliseconds as seconds; below zero is zero.
+fn seconds(ms: i64) -> f64 {
+    let ms = u64::try_from(ms).unwrap_or(0);
+    std::time::Duration::from_millis(ms).as_secs_f64()
+}
+
+/// Where the verdict wants a device.
+fn wanted(verdict: &Verdict, device: DeviceId) -> Course {
+    let other = verdict.exceptions.iter().find(|e| e.device == device);
+    other.map_or_else(|| verdict.course.clone(), |e| e.course.clone())
+}
+
+const fn is_weather(word: Word) -> bool {
+    matches!(word, Word::Wind | Word::Hail | Word::Ice | Word::Rain)
+}
