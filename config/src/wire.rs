@@ -217,6 +217,9 @@ pub struct PageSettings {
     /// Whether a proxy in front speaks TLS with the browsers, and its word about
     /// their addresses (`X-Forwarded-For`) is taken.
     pub behind_proxy: bool,
+    /// Folder with weather files to choose from; without one in the site file, that
+    /// of the site file itself.
+    pub weather_folder: PathBuf,
 }
 
 /// The page's own certificate and key.
@@ -402,6 +405,7 @@ impl Wire {
         if let Some(file) = &mut self.page.people_file {
             place(file);
         }
+        place(&mut self.page.weather_folder);
         if let Some(tls) = &mut self.page.tls {
             place(&mut tls.certificate_file);
             place(&mut tls.key_file);

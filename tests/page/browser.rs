@@ -154,7 +154,7 @@ impl Browser {
     }
 
     /// The viewport, in CSS pixels.
-    fn size(&self, width: u32, height: u32) {
+    pub(crate) fn size(&self, width: u32, height: u32) {
         let metrics =
             json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
         self.chrome("Emulation.setDeviceMetricsOverride", metrics);
@@ -291,6 +291,11 @@ impl Browser {
         );
     }
 
+    /// Chooses a file in a field for files.
+    pub(crate) fn choose(&self, css: &str, file: &std::path::Path) {
+        run(self.element(css).send_keys(&file.display().to_string())).unwrap();
+    }
+
     /// Presses keys at whatever has the focus.
     pub(crate) fn keys(&self, keys: &str) {
         let element = run(self.client().active_element()).unwrap();
@@ -306,9 +311,13 @@ impl Browser {
         run(self.client().get_named_cookie(name)).ok()
     }
 
-    /// A picture of the whole page, PNG.
-    pub(crate) fn picture(&self) -> Vec<u8> {
-        run(self.client().screenshot()).unwrap()
+    /// A picture of the whole page, PNG, as base64.
+    pub(crate) fn picture(&self) -> String {
+        let whole = json!({ "format": "png", "captureBeyondViewport": true });
+        self.chrome("Page.captureScreenshot", whole)["data"]
+            .as_str()
+            .unwrap_or_default()
+            .to_owned()
     }
 }
 

@@ -22,12 +22,19 @@ mod described;
 
 mod api;
 mod asvs;
+mod axe;
 #[expect(dead_code, reason = "the tools of all tests of the page")]
 mod browser;
 mod calendar;
+mod facade;
 mod hands;
 mod house;
 mod line;
+mod look;
 mod now;
 mod plain;
+mod reach;
+mod speed;
 mod who;
+mod why;
+mod year;

@@ -26,6 +26,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
             &include_bytes!("../assets/page.css")[..],
         ),
         ("live.js", script, &include_bytes!("../assets/live.js")[..]),
+        ("wait.js", script, &include_bytes!("../assets/wait.js")[..]),
         (
             "mark.svg",
             "image/svg+xml",

@@ -1,6 +1,5 @@
 //! Forms: what somebody sent, and what is said at which field.
 
-use crate::gate::LARGEST_BODY;
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::header;
 use std::collections::BTreeMap;
@@ -12,23 +11,24 @@ const MOST_FIELDS: usize = 200;
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Fields {
     texts: BTreeMap<String, String>,
-    files: BTreeMap<String, Vec<u8>>,
+    /// Name that the sender's file had, and what stands in it.
+    files: BTreeMap<String, (String, Vec<u8>)>,
 }
 
 impl Fields {
-    /// Reads a form, urlencoded or in parts.
+    /// Reads a form, urlencoded or in parts, of at most so many bytes.
     ///
     /// # Errors
     /// Why it is none, in words.
-    pub async fn read(request: Request) -> Result<Self, String> {
+    pub async fn read(request: Request, most: usize) -> Result<Self, String> {
         let kind = request.headers().get(header::CONTENT_TYPE);
         let in_parts = kind
             .and_then(|kind| kind.to_str().ok())
             .is_some_and(|kind| kind.starts_with("multipart/form-data"));
         if in_parts {
-            return Self::parts(request).await;
+            return Self::parts(request, most).await;
         }
-        let bytes = axum::body::to_bytes(request.into_body(), LARGEST_BODY)
+        let bytes = axum::body::to_bytes(request.into_body(), most)
             .await
             .map_err(|error| error.to_string())?;
         Self::encoded(&bytes)
@@ -52,7 +52,7 @@ impl Fields {
         Ok(fields)
     }
 
-    async fn parts(request: Request) -> Result<Self, String> {
+    async fn parts(request: Request, most: usize) -> Result<Self, String> {
         let mut form = Multipart::from_request(request, &())
             .await
             .map_err(|error| error.body_text())?;
@@ -60,14 +60,14 @@ impl Fields {
         let mut size = 0;
         while let Some(part) = form.next_field().await.map_err(|error| error.body_text())? {
             let name = part.name().unwrap_or_default().to_owned();
-            let is_file = part.file_name().is_some();
+            let file = part.file_name().map(str::to_owned);
             let bytes = part.bytes().await.map_err(|error| error.body_text())?;
             size += bytes.len();
-            if size > LARGEST_BODY {
-                return Err("more than 1 MiB".to_owned());
+            if size > most {
+                return Err(format!("more than {} MiB", most >> 20));
             }
-            if is_file {
-                fields.files.insert(name, bytes.to_vec());
+            if let Some(file) = file {
+                fields.files.insert(name, (file, bytes.to_vec()));
             } else {
                 let text = String::from_utf8(bytes.to_vec()).map_err(|_| "not UTF-8".to_owned())?;
                 fields.put(name, text)?;
@@ -111,7 +111,13 @@ impl Fields {
     /// A file that came with it.
     #[must_use]
     pub fn file(&self, name: &str) -> Option<&[u8]> {
-        self.files.get(name).map(Vec::as_slice)
+        self.files.get(name).map(|(_, bytes)| bytes.as_slice())
+    }
+
+    /// The name that the sender's file had.
+    #[must_use]
+    pub fn file_name(&self, name: &str) -> &str {
+        self.files.get(name).map_or("", |(file, _)| file.as_str())
     }
 
     /// Sets a field, as if it had been sent.

@@ -5,6 +5,7 @@ use crate::form::Fields;
 use crate::house::App;
 use crate::layout;
 use crate::listen::PeerAddress;
+use crate::pages::year;
 use crate::people::Role;
 use crate::sessions::{same, token};
 use crate::words::{Language, Words};
@@ -232,7 +233,12 @@ impl FromRequest<App> for Posted {
             return Err(refuse(StatusCode::FORBIDDEN, words.say("error.foreign")));
         }
         let request = Request::from_parts(parts, body);
-        let fields = Fields::read(request).await.map_err(|error| {
+        let most = if request.uri().path() == year::SEND {
+            year::LARGEST_FILE
+        } else {
+            LARGEST_BODY
+        };
+        let fields = Fields::read(request, most).await.map_err(|error| {
             let why = words.fill("error.form", &[("why", &error)]);
             refuse(StatusCode::BAD_REQUEST, &why)
         })?;

@@ -1,8 +1,10 @@
 //! What all requests share: the door, who is signed in, where files lie.
 
 use crate::live::Live;
+use crate::pages::{facade, why, year};
 use crate::people::{self, People, Person};
 use crate::sessions::{Session, Sessions};
+use crate::work::{Bench, Turns};
 use leeside_config::wire::PageSettings;
 use leeside_daemon::clock::Clock;
 use leeside_daemon::door::{Door, Present};
@@ -50,6 +52,16 @@ pub struct House {
     pub sessions: Sessions,
     /// Those who follow what happens.
     pub live: Live,
+    /// One piece of long work after the other.
+    pub turns: Turns,
+    /// Days of groups that were asked about.
+    pub whys: Bench<why::Answer>,
+    /// Days of facades that were asked about.
+    pub facades: Bench<facade::Answer>,
+    /// Years that were asked about.
+    pub years: Bench<year::Answer>,
+    /// Weather files that were sent here.
+    pub uploads: year::Uploads,
     people: Mutex<Read>,
     hashing: Arc<Semaphore>,
     working: Arc<Semaphore>,
@@ -72,6 +84,11 @@ impl House {
     pub fn new(given: Options) -> App {
         Arc::new(Self {
             live: Live::new(),
+            turns: Turns::default(),
+            whys: Bench::keeping(24),
+            facades: Bench::keeping(12),
+            years: Bench::keeping(4),
+            uploads: year::Uploads::default(),
             given,
             sessions: Sessions::default(),
             people: Mutex::default(),

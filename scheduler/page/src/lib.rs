@@ -10,7 +10,8 @@
 //! headers on answers; [`words`] is the catalogue, in each language one file;
 //! [`reasons`] puts the core's reasons into these words; [`layout`] is the frame
 //! around every page; [`pages`] has one module per page and the table of routes;
-//! [`live`] turns each present into the parts of pages that changed.
+//! [`live`] turns each present into the parts of pages that changed; [`work`] does
+//! what takes a while, one after the other; [`draw`] draws what runs over a day.
 //!
 //! What it looks like, and what each colour means, stands in `README.md` beside
 //! this crate's manifest.
@@ -18,6 +19,7 @@
 pub mod api;
 pub mod assets;
 pub mod days;
+pub mod draw;
 pub mod form;
 pub mod gate;
 pub mod house;
@@ -29,6 +31,7 @@ pub mod people;
 pub mod reasons;
 pub mod sessions;
 pub mod words;
+pub mod work;
 
 pub use house::{House, Options};
 pub use listen::{PageError, run};

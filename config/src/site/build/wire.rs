@@ -247,6 +247,7 @@ fn page(reader: &mut Reader<'_>, tree: &Tree) -> Option<PageSettings> {
             people_file: None,
             tls: None,
             behind_proxy: false,
+            weather_folder: PathBuf::new(),
         });
     };
     let listen = address(reader, node, "listen")?;
@@ -262,6 +263,7 @@ fn page(reader: &mut Reader<'_>, tree: &Tree) -> Option<PageSettings> {
         people_file: node.text("people_file").map(PathBuf::from),
         tls,
         behind_proxy: node.flag("behind_proxy").unwrap_or(false),
+        weather_folder: PathBuf::from(node.text("weather_folder").unwrap_or_default()),
     };
     // Whoever can reach the machine could look and ask, and read passwords on the way.
     if !listen.ip().is_loopback() && page.people_file.is_none() {

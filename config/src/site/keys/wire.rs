@@ -294,5 +294,10 @@ pub(crate) const PAGE: Section = Section {
             Form::Flag,
             "A proxy in front speaks TLS with the browsers, sets X-Forwarded-For, and is the only way to the page.",
         ),
+        may(
+            "weather_folder",
+            Form::Text,
+            "Folder with weather files to choose from for the year; without it, those beside the site file.",
+        ),
     ],
 };

@@ -3,7 +3,7 @@
 
 use super::Core;
 use super::voices::RANKS;
-use crate::guard::{Heard, hear, wind};
+use crate::guard::{Heard, hear};
 use crate::ids::{GroupId, SensorId};
 use crate::output::{Course, Word};
 use crate::reason::{Because, Release, WindPart};
@@ -161,7 +161,7 @@ impl Core {
             let Some((speed, part)) = state.wind() else {
                 continue;
             };
-            let here = speed * wind::factor(link, state.direction);
+            let here = speed * link.factor_for(state.direction);
             if worst.is_none_or(|(w, ..)| here > w) {
                 worst = Some((here, sensor, part));
             }

@@ -4,7 +4,7 @@
 //! with its factor.
 
 use super::{Heard, Look, Times, hear};
-use crate::model::{WindLink, WindRule};
+use crate::model::WindRule;
 use crate::reason::{Because, WindPart};
 use crate::sensor::SensorState;
 
@@ -41,7 +41,7 @@ pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look
                     (speed, part) = (top, WindPart::Gust);
                 }
                 measured |= !link.advisory;
-                let factor = factor(link, state.direction);
+                let factor = link.factor_for(state.direction);
                 let here = speed * factor;
                 if worst.as_ref().is_none_or(|(level, _)| here > *level) {
                     let because = Because::WindAbove {
@@ -91,7 +91,7 @@ pub(crate) fn below(rule: &WindRule, sensors: &[SensorState]) -> bool {
                     return false;
                 };
                 let worst = state.peak.map_or(speed, |peak| peak.max(speed));
-                if worst * factor(link, state.direction) >= rule.limit_mps {
+                if worst * link.factor_for(state.direction) >= rule.limit_mps {
                     return false;
                 }
                 measured |= !link.advisory;
@@ -101,48 +101,4 @@ pub(crate) fn below(rule: &WindRule, sensors: &[SensorState]) -> bool {
         }
     }
     measured
-}
-
-/// The factor of a link for wind from `direction`; without a direction, the
-/// largest: unknown is not calm.
-pub(crate) fn factor(link: &WindLink, direction: Option<f64>) -> f64 {
-    let sector = link
-        .sectors
-        .iter()
-        .filter(|s| direction.is_none_or(|d| within(d, s.from_deg, s.to_deg)))
-        .map(|s| s.factor)
-        .fold(1.0, f64::max);
-    link.factor * sector
-}
-
-fn within(direction: f64, from: f64, to: f64) -> bool {
-    let turn = |d: f64| d.rem_euclid(360.0);
-    turn(direction - from) <= turn(to - from)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_sector_may_cross_north_and_an_unknown_direction_counts_as_the_worst() {
-        assert!(within(350.0, 340.0, 20.0));
-        assert!(within(10.0, 340.0, 20.0));
-        assert!(!within(180.0, 340.0, 20.0));
-        assert!(within(340.0, 340.0, 20.0) && within(20.0, 340.0, 20.0));
-        let link = WindLink {
-            sensor: crate::ids::SensorId(0),
-            factor: 1.1,
-            sectors: vec![crate::model::Sector {
-                from_deg: 180.0,
-                to_deg: 270.0,
-                factor: 1.5,
-            }],
-            advisory: false,
-        };
-        let close = |a: f64, b: f64| (a - b).abs() < 1e-12;
-        assert!(close(factor(&link, Some(200.0)), 1.65));
-        assert!(close(factor(&link, Some(90.0)), 1.1));
-        assert!(close(factor(&link, None), 1.65));
-    }
 }

@@ -75,6 +75,27 @@ pub struct WindLink {
     pub advisory: bool,
 }
 
+impl WindLink {
+    /// From the speed at the sensor to the speed at the group for wind that blows
+    /// from `direction`, degrees; without a direction, the largest factor there is:
+    /// unknown is not calm.
+    #[must_use]
+    pub fn factor_for(&self, direction: Option<f64>) -> f64 {
+        let sector = self
+            .sectors
+            .iter()
+            .filter(|s| direction.is_none_or(|d| within(d, s.from_deg, s.to_deg)))
+            .map(|s| s.factor)
+            .fold(1.0, f64::max);
+        self.factor * sector
+    }
+}
+
+fn within(direction: f64, from: f64, to: f64) -> bool {
+    let turn = |d: f64| d.rem_euclid(360.0);
+    turn(direction - from) <= turn(to - from)
+}
+
 /// The wind guard of a group.
 #[derive(Clone, Debug)]
 pub struct WindRule {
@@ -275,4 +296,31 @@ pub struct Arrangement {
     pub poses: Vec<(GroupId, Pose)>,
     /// How long it holds, ms; `None`: the group's own rule.
     pub hold_ms: Option<i64>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sector_may_cross_north_and_an_unknown_direction_counts_as_the_worst() {
+        assert!(within(350.0, 340.0, 20.0));
+        assert!(within(10.0, 340.0, 20.0));
+        assert!(!within(180.0, 340.0, 20.0));
+        assert!(within(340.0, 340.0, 20.0) && within(20.0, 340.0, 20.0));
+        let link = WindLink {
+            sensor: SensorId(0),
+            factor: 1.1,
+            sectors: vec![Sector {
+                from_deg: 180.0,
+                to_deg: 270.0,
+                factor: 1.5,
+            }],
+            advisory: false,
+        };
+        let close = |a: f64, b: f64| (a - b).abs() < 1e-12;
+        assert!(close(link.factor_for(Some(200.0)), 1.65));
+        assert!(close(link.factor_for(Some(90.0)), 1.1));
+        assert!(close(link.factor_for(None), 1.65));
+    }
 }

@@ -192,6 +192,23 @@ pub fn audit(
     with_faults: bool,
     progress: &(dyn Fn(f64) -> ControlFlow<()> + Sync),
 ) -> Result<Audit, Stopped> {
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    audit_by(&setting.model, setting, with_faults, cores, progress)
+}
+
+/// The same, judged by the rules of another model of the same building, whatever
+/// the replayed one's are (a trial must not be measured with its own rule), on at
+/// most so many threads.
+///
+/// # Errors
+/// [`Stopped`].
+pub fn audit_by(
+    rules: &Model,
+    setting: &Setting,
+    with_faults: bool,
+    threads: usize,
+    progress: &(dyn Fn(f64) -> ControlFlow<()> + Sync),
+) -> Result<Audit, Stopped> {
     let Sky::Rows(series) = &setting.sky else {
         // A made-up calm has no storms.
         let shown = vec![Shown {
@@ -216,13 +233,11 @@ pub fn audit(
             scenarios.get(index).map(|scenario| (index, scenario))
         } {
             let mut day = |_| progress(share(done.fetch_add(1, Ordering::Relaxed), all));
-            let shown = one(setting, series, scenario, &mut day);
+            let shown = one(rules, setting, series, scenario, &mut day);
             results.lock().unwrap_or_else(PoisonError::into_inner)[index] = Some(shown);
         }
     };
-    let workers = std::thread::available_parallelism()
-        .map_or(1, std::num::NonZero::get)
-        .min(scenarios.len());
+    let workers = threads.min(scenarios.len());
     std::thread::scope(|scope| {
         for _ in 1..workers {
             scope.spawn(work);
@@ -249,6 +264,7 @@ fn share(done: usize, all: usize) -> f64 {
 
 /// One scenario.
 fn one(
+    rules: &Model,
     setting: &Setting,
     series: &Series,
     scenario: &Scenario,
@@ -260,10 +276,10 @@ fn one(
     let mut storms = Vec::new();
     for index in 0..model.groups.len() {
         let group = GroupId::of(index);
-        let of_group = HAZARDS.map(|hazard| spells(model, series, model.group(group), hazard));
+        let of_group = HAZARDS.map(|hazard| spells(rules, series, rules.group(group), hazard));
         let ice = &of_group[HAZARDS.iter().position(|h| *h == Word::Ice).unwrap_or(0)];
-        let frozen = match &model.group(group).ice {
-            Some(rule) => frozen(model, series, rule, ice),
+        let frozen = match &rules.group(group).ice {
+            Some(rule) => frozen(rules, series, rule, ice),
             None => Spans::new(),
         };
         for (rank, spells) in of_group.iter().enumerate() {

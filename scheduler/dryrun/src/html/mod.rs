@@ -17,6 +17,10 @@ mod sun;
 mod tables;
 mod year;
 
+pub use png::Picture;
+pub use sun::sun_path_plot;
+pub use year::{Carpet, Carpets, LOOKS_A_DAY};
+
 use crate::plot::escaped;
 use crate::replay::{Setting, Sink, Stopped, Tally, replay};
 use crate::report::Head;
@@ -82,6 +86,12 @@ impl<'a> HtmlReport<'a> {
             head,
             year: Year::new(setting),
         }
+    }
+
+    /// What its carpets are woven of, for whoever draws them otherwise.
+    #[must_use]
+    pub fn carpets(&self) -> Carpets {
+        self.year.carpets()
     }
 
     /// The page.

@@ -6,17 +6,21 @@ use std::io::Write as _;
 
 /// A picture: indices into a palette, row by row from the top.
 #[derive(Clone, Debug)]
-pub(super) struct Picture {
-    pub(super) width: usize,
-    pub(super) height: usize,
+pub struct Picture {
+    /// Pixels across.
+    pub width: usize,
+    /// Pixels down.
+    pub height: usize,
     /// Red, green, blue.
-    pub(super) palette: Vec<[u8; 3]>,
-    pub(super) pixels: Vec<u8>,
+    pub palette: Vec<[u8; 3]>,
+    /// Places in the palette.
+    pub pixels: Vec<u8>,
 }
 
 impl Picture {
     /// The picture as a PNG file.
-    pub(super) fn png(&self) -> Vec<u8> {
+    #[must_use]
+    pub fn png(&self) -> Vec<u8> {
         let mut file = b"\x89PNG\r\n\x1a\n".to_vec();
         let mut header = Vec::with_capacity(13);
         for size in [self.width, self.height] {

@@ -7,6 +7,14 @@ use leeside_core::time::HOUR;
 
 /// The drawing for a facade in a year.
 pub(super) fn drawing(model: &Model, id: FacadeId, year: i32) -> String {
+    sun_path(&sun_path_plot(model, id, year))
+}
+
+/// What there is to draw of the sun over a facade in a year: its path on the 21st
+/// from December to June, the hours of standard time, and what hides it from the
+/// facade (from the first opening on it, where there is one).
+#[must_use]
+pub fn sun_path_plot(model: &Model, id: FacadeId, year: i32) -> SunPathPlot {
     let facade = model.facade(id);
     let group = model
         .groups
@@ -28,7 +36,7 @@ pub(super) fn drawing(model: &Model, id: FacadeId, year: i32) -> String {
         || "lit: the facade".to_owned(),
         |group| format!("lit: some of the opening of group {}", group.name),
     );
-    sun_path(&SunPathPlot {
+    SunPathPlot {
         title: format!("The sun over facade {}", facade.name),
         subtitle: format!(
             "azimuth {}°, tilt {}°; apparent sun of {year}; hours UTC{:+}; {lit}",
@@ -41,5 +49,5 @@ pub(super) fn drawing(model: &Model, id: FacadeId, year: i32) -> String {
         days: gather.days(),
         hours: gather.hours(),
         regions: gather.regions(),
-    })
+    }
 }

@@ -18,8 +18,10 @@ use std::io;
 /// From look to look, ms. Each is in the middle of the time for which it counts:
 /// hours of the data and the sun of another time would make mornings too bright.
 pub(super) const EVERY_MS: i64 = 10 * MINUTE;
-/// Looks a day.
-pub(super) const ROWS: usize = 144;
+/// Looks a day, from midnight on.
+pub const LOOKS_A_DAY: usize = 144;
+/// Rows of a carpet.
+pub(super) const ROWS: usize = LOOKS_A_DAY;
 /// Direct sun is what is at least so strong at right angles, W/m² (sunshine as
 /// the Guide to Instruments, WMO-No. 8, defines it).
 pub(super) const SUNSHINE_WM2: f64 = 120.0;
@@ -46,6 +48,50 @@ pub(super) struct Year<'a> {
     /// Looks at which the data said nothing of the light, and looks in all.
     pub(super) dark_looks: u32,
     pub(super) looks: u32,
+}
+
+/// What the carpets of a span are woven of.
+#[derive(Clone, Debug)]
+pub struct Carpets {
+    /// The first day.
+    pub first: NaiveDate,
+    /// How many days.
+    pub days: usize,
+    /// All facades taken together.
+    pub house: Carpet,
+    /// Each facade, in the order of the site file.
+    pub facades: Vec<Carpet>,
+}
+
+/// A facade over a span: day by day, [`LOOKS_A_DAY`] looks each from local midnight
+/// on. `None`: nobody looked.
+#[derive(Clone, Debug)]
+pub struct Carpet {
+    /// Mean extension of its devices, per cent.
+    pub extension: Vec<Option<u8>>,
+    /// Mean tilt of its extended slats, degrees; `None` also where none is extended.
+    pub tilt: Vec<Option<i16>>,
+    /// What decided for most of its devices.
+    pub word: Vec<Option<Word>>,
+}
+
+impl Carpet {
+    fn of(facade: &FacadeYear) -> Self {
+        let seen = |cell: &u8| Some(*cell).filter(|cell| *cell != UNSEEN);
+        Self {
+            extension: facade.extension.iter().map(seen).collect(),
+            tilt: facade
+                .tilt
+                .iter()
+                .map(|cell| Some(*cell).filter(|cell| *cell != NO_TILT))
+                .collect(),
+            word: facade
+                .word
+                .iter()
+                .map(|cell| Word::ALL.get(usize::from(*cell)).copied())
+                .collect(),
+        }
+    }
 }
 
 /// A facade's carpets, day by day, each from midnight on.
@@ -128,6 +174,16 @@ impl<'a> Year<'a> {
             storms: Storms::new(setting),
             dark_looks: 0,
             looks: 0,
+        }
+    }
+
+    /// What was gathered for carpets.
+    pub(super) fn carpets(&self) -> Carpets {
+        Carpets {
+            first: self.first,
+            days: self.days,
+            house: Carpet::of(&self.house),
+            facades: self.facades.iter().map(Carpet::of).collect(),
         }
     }
 

@@ -11,7 +11,7 @@ use leeside_core::input::Input;
 use leeside_core::model::Model;
 use leeside_core::output::Output;
 use leeside_core::time::{HOUR, Wall};
-use leeside_journal::{Entry, Error, Journal, Span};
+use leeside_journal::{Entry, Error, Journal, Kind, Span};
 use serde::Deserialize;
 use std::cell::Cell;
 use std::io;
@@ -124,6 +124,11 @@ impl<'a> Lived<'a> {
         &self.notes
     }
 
+    /// The site that it is read with.
+    pub(crate) fn model(&self) -> &Model {
+        &self.model
+    }
+
     /// In which span movements are known.
     pub(crate) fn span(&self) -> (Wall, Wall) {
         (self.from, self.to.min(self.last))
@@ -172,6 +177,12 @@ struct Run<'a> {
 impl Run<'_> {
     fn entry(&mut self, entry: &Entry) -> Result<(), LivedError> {
         self.look(entry.now.wall)?;
+        if entry.kind == Kind::Reading
+            && self.sink.hears()
+            && let Ok(Input::Reading(reading)) = entry.input()
+        {
+            self.sink.heard(&reading);
+        }
         let came = self.playback.entry(entry);
         let came = came.map_err(|error| LivedError::Row {
             row: entry.id,
@@ -202,15 +213,19 @@ impl Run<'_> {
     /// Shows the core as it stood just after each moment asked for that the story
     /// has come past. A copy is shown, so that looking changes nothing.
     fn look(&mut self, reached: Wall) -> Result<(), LivedError> {
+        let mut last = None;
         while let Some(at) = self.sink.look_at().filter(|at| *at < reached) {
-            let Some(core) = self.playback.core() else {
-                return Ok(());
-            };
-            let now = core.now();
-            // The story begins after that moment.
-            if at < now.wall {
+            // A sink that asks for nothing later has had its answer.
+            if last.replace(at) == Some(at) {
                 return Ok(());
             }
+            let core = self.playback.core().filter(|core| core.now().wall <= at);
+            let Some(core) = core else {
+                // The story begins after that moment.
+                self.sink.missed(at);
+                continue;
+            };
+            let now = core.now();
             let mut copy = core.clone();
             let ahead = at.0 + 1 - now.wall.0;
             copy.handle(now.plus(ahead), Input::Tick);

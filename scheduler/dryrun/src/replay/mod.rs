@@ -128,11 +128,22 @@ pub trait Sink {
         true
     }
 
+    /// Whether it wants to hear readings.
+    fn hears(&self) -> bool {
+        false
+    }
+
+    /// A reading that reached the core, before the span too.
+    fn heard(&mut self, _reading: &leeside_core::input::Reading) {}
+
     /// The next moment at which the sink wants to see the core; each answer lies
     /// after the last look. The moment may lie before the span.
     fn look_at(&self) -> Option<Wall> {
         None
     }
+
+    /// A moment that it wanted to see lies before the story begins.
+    fn missed(&mut self, _at: Wall) {}
 
     /// Whether it wants to know what really happens to drives.
     fn watches(&self) -> bool {

@@ -261,6 +261,9 @@ impl<O: Outlet> Run<O> {
         if let Some(reading) = self.troubles.reading(reading)
             && !self.troubles.deaf()
         {
+            if let Some(sink) = self.outlet.sink().filter(|sink| sink.hears()) {
+                sink.heard(&reading);
+            }
             self.core.handle(Now::both(at), Input::Reading(reading));
         }
     }

@@ -11,11 +11,13 @@
 
 use super::WeatherError;
 use super::series::{About, Row, Series, Values};
+use super::sha256_hex;
 use leeside_core::input::{Input, Part, Sample};
 use leeside_core::model::{Model, SensorKind};
 use leeside_core::time::{MINUTE, Wall};
 use leeside_journal::{Entry, Journal, Kind, Span};
 use leeside_solar::light::illuminance_lx;
+use std::ops::ControlFlow;
 use std::path::Path;
 
 /// What an SQLite file begins with (SQLite file format, §1.3).
@@ -67,6 +69,72 @@ pub fn from_journal(path: &Path, model: &Model) -> Result<Series, WeatherError> 
         notes: vec![
             "journal: the strongest wind, the heaviest rain and hail, the lowest temperature and the highest humidity of \
              all sensors, minute by minute; the fingerprint is the journal's last hash"
+                .to_owned(),
+        ],
+    };
+    Ok(Series {
+        about,
+        rows,
+        failing: vec![],
+    })
+}
+
+/// The weather of a span of a journal that may still be written, without a look at
+/// the rest of it. `progress` is told the moment reached about once an hour of it,
+/// and may stop the reading.
+///
+/// # Errors
+/// [`WeatherError::Form`] where it cannot be read or holds no weather of that span.
+pub fn recorded(
+    path: &Path,
+    model: &Model,
+    (from, to): (Wall, Wall),
+    progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
+) -> Result<Series, WeatherError> {
+    let wrong = |found: String| WeatherError::Form {
+        file: path
+            .file_name()
+            .map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
+        found,
+        hint: "ask for days on which the service ran".to_owned(),
+    };
+    let nothing = || {
+        let (from, to) = (super::moment(from), super::moment(to));
+        wrong(format!(
+            "it holds no readings of weather from {from} to {to}"
+        ))
+    };
+    let journal = Journal::open_read_only(path).map_err(|error| wrong(error.to_string()))?;
+    let span = journal
+        .span_of(from, to)
+        .map_err(|error| wrong(error.to_string()))?;
+    let span = span.ok_or_else(nothing)?;
+    let mut minutes = Minutes::new(model);
+    let mut told = from;
+    for entry in journal.entries(span) {
+        let entry = entry.map_err(|error| wrong(error.to_string()))?;
+        if entry.now.wall.0 - told.0 > 60 * MINUTE {
+            told = entry.now.wall;
+            if progress(told).is_break() {
+                return Err(wrong("the reading was stopped".to_owned()));
+            }
+        }
+        minutes.entry(&entry).map_err(&wrong)?;
+    }
+    let rows = minutes.finish();
+    if rows.is_empty() {
+        return Err(nothing());
+    }
+    let about = About {
+        file: "journal".to_owned(),
+        sha256: sha256_hex(format!("{from:?} {to:?} {span:?}").as_bytes()),
+        source: "what the building's own sensors recorded".to_owned(),
+        place: None,
+        resolution_ms: MINUTE,
+        gusts: None,
+        notes: vec![
+            "journal: the strongest wind, the heaviest rain and hail, the lowest temperature and the highest humidity of \
+             all sensors, minute by minute"
                 .to_owned(),
         ],
     };

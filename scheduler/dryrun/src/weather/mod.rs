@@ -27,7 +27,7 @@ mod typical;
 pub use error::WeatherError;
 pub use fit::shift_to_sun_min;
 pub use gusts::Gusts;
-pub use journal::{from_journal, is_journal};
+pub use journal::{from_journal, is_journal, recorded};
 pub use made_up::{Fails, STORM, Storm};
 pub use series::{About, Gap, Place, Quantity, Row, Series, Values, Weather, duration, moment};
 pub use text::sha256_hex;
@@ -53,5 +53,26 @@ pub fn read(path: &Path) -> Result<Weather, WeatherError> {
         tmy3::read(&text)
     } else {
         table::read(path, &text)
+    }
+}
+
+/// Reads what somebody sent: the bytes of a weather file and the name it had.
+/// Nothing is read beside it, so that the header of a CSV file has to explain
+/// itself; and no more than `most` bytes are unpacked.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_bytes(name: &str, packed: &[u8], most: usize) -> Result<Weather, WeatherError> {
+    let text =
+        Text::of_at_most(name.to_owned(), packed, most).map_err(|source| WeatherError::Read {
+            file: name.into(),
+            source,
+        })?;
+    if epw::is_epw(&text) {
+        epw::read(&text)
+    } else if tmy3::is_tmy3(&text) {
+        tmy3::read(&text)
+    } else {
+        table::parse(&text, None)
     }
 }

@@ -44,12 +44,24 @@ impl Text {
 
     /// The same of bytes that are already there.
     pub(super) fn of(name: String, packed: &[u8]) -> std::io::Result<Self> {
+        Self::of_at_most(name, packed, usize::MAX)
+    }
+
+    /// The same, refused where it unpacks to more than `most` bytes.
+    pub(super) fn of_at_most(name: String, packed: &[u8], most: usize) -> std::io::Result<Self> {
         let sha256 = sha256_hex(packed);
         let mut bytes = Vec::new();
         if packed.starts_with(&[0x1f, 0x8b]) {
-            flate2::read::MultiGzDecoder::new(packed).read_to_end(&mut bytes)?;
+            let beyond = u64::try_from(most).unwrap_or(u64::MAX).saturating_add(1);
+            flate2::read::MultiGzDecoder::new(packed)
+                .take(beyond)
+                .read_to_end(&mut bytes)?;
         } else {
             bytes.extend_from_slice(packed);
+        }
+        if bytes.len() > most {
+            let what = format!("it is larger than {} MiB", most >> 20);
+            return Err(std::io::Error::other(what));
         }
         let body = match String::from_utf8(bytes) {
             Ok(body) => body,

@@ -11,6 +11,7 @@ mod json;
 mod otherwise;
 mod plain;
 mod text;
+mod timeline;
 
 pub use crate::lived::{Lived, LivedError};
 pub use complaint::{Complaint, complaint, complaint_json, complaint_plain, complaint_text};
@@ -18,6 +19,7 @@ pub use json::json;
 pub use otherwise::otherwise;
 pub use plain::plain;
 pub use text::text;
+pub use timeline::{Asked, Glance, Timeline, timeline};
 
 use crate::replay::{Setting, Sink, Stopped, replay};
 use crate::report::Head;
@@ -76,6 +78,14 @@ impl Story<'_> {
                 }
             }
             Self::Lived(lived) => Ok(lived.run(sink, enough)?),
+        }
+    }
+
+    /// The site that it is told of.
+    fn model(&self) -> &Model {
+        match self {
+            Self::Told(setting) => &setting.model,
+            Self::Lived(lived) => lived.model(),
         }
     }
 

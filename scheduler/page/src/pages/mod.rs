@@ -12,12 +12,14 @@ pub mod year;
 use crate::gate::{Access, Viewer, admit, guard};
 use crate::house::App;
 use crate::people::Role;
+use crate::words::Words;
 use crate::{api, assets, layout, live};
 use axum::Router;
 use axum::http::StatusCode;
 use axum::middleware::from_fn_with_state;
 use axum::response::Response;
 use axum::routing::{MethodRouter, get, post};
+use maud::{Markup, html};
 
 /// A page of the navigation.
 #[derive(Clone, Copy, Debug)]
@@ -32,22 +34,17 @@ pub struct Place {
 
 /// The navigation, in its order.
 pub const NAVIGATION: &[Place] = &[
-    Place {
-        path: "/",
-        word: "now",
-        role: Role::Look,
-    },
-    Place {
-        path: "/calendar",
-        word: "calendar",
-        role: Role::Look,
-    },
-    Place {
-        path: "/hands",
-        word: "hands",
-        role: Role::Operate,
-    },
+    place("/", "now", Role::Look),
+    place("/calendar", "calendar", Role::Look),
+    place("/why", "why", Role::Look),
+    place("/year", "year", Role::Look),
+    place("/facade", "facade", Role::Look),
+    place("/hands", "hands", Role::Operate),
 ];
+
+const fn place(path: &'static str, word: &'static str, role: Role) -> Place {
+    Place { path, word, role }
+}
 
 /// A route: where, for whom, and what serves it.
 #[derive(Debug)]
@@ -132,4 +129,17 @@ pub fn router(app: &App) -> Router {
 async fn nowhere(viewer: Viewer) -> Response {
     let why = viewer.words.say("error.not_found");
     layout::failure(&viewer, StatusCode::NOT_FOUND, why)
+}
+
+/// In place of an answer that is still being worked out.
+#[must_use]
+pub(crate) fn waiting(words: Words, per_mille: u32) -> Markup {
+    html! {
+        section.waiting aria-labelledby="waiting" {
+            h2 #waiting { (words.say("work.title")) }
+            p { label for="done" { (words.say("work.done")) } }
+            progress #done max="1000" value=(per_mille) { (per_mille / 10) " %" }
+            p.note { (words.say("work.note")) }
+        }
+    }
 }

@@ -354,7 +354,7 @@ impl<'a> Scene<'a> {
                 @if all.is_empty() {
                     p.none { (words.say("now.no_lockouts")) }
                 } @else {
-                    div.wide tabindex="0" role="region" aria-labelledby="lockouts" {
+                    div.wide tabindex="0" role="group" aria-labelledby="lockouts" {
                         table {
                             thead { tr {
                                 th scope="col" { (words.say("now.group")) }
@@ -450,7 +450,7 @@ impl<'a> Scene<'a> {
                 @if self.present.sensors.is_empty() {
                     p.none { (words.say("now.no_sensors")) }
                 } @else {
-                    div.wide tabindex="0" role="region" aria-labelledby="sensors" {
+                    div.wide tabindex="0" role="group" aria-labelledby="sensors" {
                         table {
                             thead { tr {
                                 th scope="col" { (words.say("now.sensor")) }

@@ -2,7 +2,8 @@
 
 use crate::form::{Complaints, Fields};
 use crate::gate::{
-    Posted, Viewer, address, cookie, form_token, from_our_page, session_cookie, set_cookie,
+    LARGEST_BODY, Posted, Viewer, address, cookie, form_token, from_our_page, session_cookie,
+    set_cookie,
 };
 use crate::house::App;
 use crate::layout::{self, Field};
@@ -128,7 +129,7 @@ pub async fn sign_in(State(app): State<App>, viewer: Viewer, request: Request) -
     let words = viewer.words;
     let headers = request.headers().clone();
     let from = address(&app, request.extensions(), &headers);
-    let fields = match Fields::read(request).await {
+    let fields = match Fields::read(request, LARGEST_BODY).await {
         Ok(fields) => fields,
         Err(error) => {
             let why = words.fill("error.form", &[("why", &error)]);

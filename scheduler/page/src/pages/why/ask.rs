@@ -1,0 +1,231 @@
+//! Works an answer out: from the journal what was, from a replay what is planned.
+
+use crate::draw::Day;
+use chrono::Datelike;
+use leeside_config::{LoadOptions, load_site};
+use leeside_core::ids::GroupId;
+use leeside_core::model::Model;
+use leeside_core::time::{HOUR, MINUTE, Wall};
+use leeside_dryrun::replay::{Occupancy, PlantKind, Setting, Sky};
+use leeside_dryrun::why::{Lived, LivedError, Story, Timeline, WhyError, timeline};
+use leeside_journal::Journal;
+use leeside_solar::{Sun, SunPath};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// From glance to glance.
+pub(super) const EVERY_MS: i64 = 5 * MINUTE;
+/// Movements before and after the moment are looked for so far beyond its day.
+const AROUND_MS: i64 = 24 * HOUR;
+/// Years around the present one that the running service knows the days of.
+const KNOWN_YEARS: (i32, i32) = (1, 3);
+
+/// What is asked.
+#[derive(Clone, Debug)]
+pub(super) struct Question {
+    /// The running house.
+    pub(super) model: Arc<Model>,
+    /// Its site file, hashed.
+    pub(super) fingerprint: String,
+    /// The site file.
+    pub(super) site: PathBuf,
+    /// Name of the group.
+    pub(super) group: String,
+    /// The moment.
+    pub(super) at: Wall,
+    /// What time it is.
+    pub(super) now: Wall,
+    /// The journal, where one is kept.
+    pub(super) journal: Option<PathBuf>,
+}
+
+/// On what an answer rests.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Basis {
+    /// On the journal.
+    Recorded {
+        /// The site file was another one then.
+        other_site: bool,
+    },
+    /// On a replay under a clear and calm sky.
+    Planned,
+    /// The same for a moment that has passed: nothing is recorded of it.
+    Unrecorded,
+}
+
+/// A group, a moment, and the day around it.
+#[derive(Debug)]
+pub struct Answer {
+    /// The house that it speaks of.
+    pub model: Arc<Model>,
+    /// Which group.
+    pub group: GroupId,
+    /// The moment.
+    pub at: Wall,
+    /// What time it was when it was worked out.
+    pub now: Wall,
+    /// Its day.
+    pub day: Day,
+    /// On what the verdict rests.
+    pub basis: Basis,
+    /// The story that reaches the moment.
+    pub told: Timeline,
+    /// Of today, the other part of the day: planned or recorded.
+    pub rest: Option<Timeline>,
+    /// Where the sun stands, every five minutes.
+    pub suns: Vec<(Wall, Sun)>,
+}
+
+/// Works it out.
+pub(super) fn work(question: &Question) -> Result<Answer, String> {
+    let model = model_for(question)?;
+    let group = model
+        .group_named(&question.group)
+        .ok_or_else(|| format!("there is no group {}", question.group))?;
+    let day = Day::of(&model, question.at);
+    let asked = Asked {
+        question,
+        model: &model,
+        group,
+        day,
+    };
+    let past = question.at <= question.now;
+    let today = day.from <= question.now && question.now < day.to;
+    let lived = if day.from <= question.now {
+        asked.lived(past)?
+    } else {
+        None
+    };
+    let (basis, told, rest) = match lived {
+        Some((told, other_site)) if past => {
+            let rest = today.then(|| asked.planned(None)).transpose()?;
+            (Basis::Recorded { other_site }, told, rest)
+        }
+        lived => {
+            let basis = if past {
+                Basis::Unrecorded
+            } else {
+                Basis::Planned
+            };
+            let told = asked.planned(Some(question.at))?;
+            (basis, told, lived.map(|(rest, _)| rest))
+        }
+    };
+    Ok(Answer {
+        suns: suns(&model, &day),
+        group,
+        at: question.at,
+        now: question.now,
+        day,
+        basis,
+        told,
+        rest,
+        model,
+    })
+}
+
+/// The running model, or for years of which it does not know the days the site
+/// file read anew.
+fn model_for(question: &Question) -> Result<Arc<Model>, String> {
+    let zone = question.model.site.zone;
+    let year = question.at.local_date(zone).year();
+    let this = question.now.local_date(zone).year();
+    if (this - KNOWN_YEARS.0..this + KNOWN_YEARS.1).contains(&year) {
+        return Ok(Arc::clone(&question.model));
+    }
+    match load_site(&question.site, &LoadOptions::around(year)) {
+        Ok((site, _)) => Ok(site.model),
+        Err(problems) => Err(problems
+            .first()
+            .map_or_else(String::new, ToString::to_string)),
+    }
+}
+
+/// Where the sun stands through a day.
+pub fn suns(model: &Model, day: &Day) -> Vec<(Wall, Sun)> {
+    let mut path = SunPath::new(model.site.location, model.site.atmosphere);
+    (0..)
+        .map(|n| day.from.plus(n * EVERY_MS))
+        .take_while(|at| *at < day.to)
+        .map(|at| (at, path.at(at.0)))
+        .collect()
+}
+
+struct Asked<'a> {
+    question: &'a Question,
+    model: &'a Arc<Model>,
+    group: GroupId,
+    day: Day,
+}
+
+impl Asked<'_> {
+    /// What the journal tells, up to now; with the moment, where it lies in it.
+    /// And whether the site file was another. `None`: it does not tell.
+    fn lived(&self, with_moment: bool) -> Result<Option<(Timeline, bool)>, String> {
+        let Some(path) = &self.question.journal else {
+            return Ok(None);
+        };
+        let question = self.question;
+        let journal = Journal::open_read_only(path).map_err(|error| error.to_string())?;
+        let (from, to) = (
+            self.day.from.plus(-AROUND_MS),
+            self.day.to.plus(AROUND_MS).min(question.now.plus(1)),
+        );
+        let model = Arc::clone(self.model);
+        let lived = match Lived::of(&journal, model, &question.fingerprint, from, to) {
+            Ok(lived) => lived,
+            Err(LivedError::Nothing { .. }) => return Ok(None),
+            Err(error) => return Err(error.to_string()),
+        };
+        let other_site = !lived.notes().is_empty();
+        let told = timeline(
+            &Story::Lived(&lived),
+            self.group,
+            with_moment.then_some(question.at),
+            (self.day.from, self.day.to.min(question.now)),
+            EVERY_MS,
+        )
+        .map_err(|error| error.to_string())?;
+        if with_moment && told.asked.is_none() {
+            return Ok(None);
+        }
+        Ok(Some((told, other_site)))
+    }
+
+    /// What sun and timetable alone would do.
+    fn planned(&self, at: Option<Wall>) -> Result<Timeline, String> {
+        let begins = if at.is_some() {
+            self.day.from
+        } else {
+            // The rest of today.
+            let gone = (self.question.now.0 - self.day.from.0).div_euclid(EVERY_MS) + 1;
+            self.day.from.plus(gone * EVERY_MS)
+        };
+        let setting = clear_and_calm(
+            self.model,
+            self.day.from.plus(-AROUND_MS),
+            self.day.to.plus(AROUND_MS),
+        );
+        timeline(
+            &Story::Told(&setting),
+            self.group,
+            at,
+            (begins, self.day.to),
+            EVERY_MS,
+        )
+        .map_err(|error: WhyError| error.to_string())
+    }
+}
+
+/// A replay under a clear and calm sky.
+pub fn clear_and_calm(model: &Arc<Model>, from: Wall, to: Wall) -> Setting {
+    Setting {
+        model: Arc::clone(model),
+        sky: Sky::ClearAndCalm,
+        from,
+        to,
+        step_ms: MINUTE,
+        plant: PlantKind::Ideal,
+        occupancy: Occupancy::OFFICE,
+    }
+}
