@@ -192,13 +192,15 @@ impl<'a> Scene<'a> {
     fn compass(&self) -> Markup {
         let words = self.words;
         let order = by_compass(self.model);
-        let named = |facade: &FacadeId| {
-            let facade = self.model.facade(*facade);
-            format!(
-                "{} {}°",
-                facade.name,
-                words.number(facade.plane.azimuth_deg(), 0)
-            )
+        let named = |id: &FacadeId| {
+            let facade = self.model.facade(*id);
+            let azimuth = words.number(facade.plane.azimuth_deg(), 0);
+            let lit = if self.lit(*id) {
+                words.say("now.lit")
+            } else {
+                words.say("now.shade")
+            };
+            format!("{} {azimuth}° ({lit})", facade.name)
         };
         let facades: Vec<String> = order.iter().map(named).collect();
         let sun = self.sun_text();
