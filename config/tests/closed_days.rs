@@ -293,7 +293,7 @@ fn a_file_is_replaced_in_one_step_and_keeps_its_permissions() {
         .map(|e| e.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["house.ics", "link.ics"]);
+    assert_eq!(names, [".house.ics.history", "house.ics", "link.ics"]);
 }
 
 /// Two editors saw the same file; the second is told what the first did.
