@@ -82,7 +82,9 @@ mod tests {
         assert!(!ready(Some(&report), 0.0).well);
         report.connected = true;
         report.clock_trusted = false;
-        report.journal.as_mut().map(|journal| journal.well = false);
+        if let Some(journal) = &mut report.journal {
+            journal.well = false;
+        }
         let said = ready(Some(&report), 0.0);
         assert!(said.well);
         assert_eq!(said.checks.iter().filter(|check| !check.well).count(), 2);
