@@ -15,6 +15,8 @@ use leeside_daemon::versions::Versions;
 use leeside_daemon::wire::{Arrival, Decoded, Decoder, Topics};
 use leeside_dryrun::weather;
 use leeside_journal::{Batch, Journal, Kind, Snapshot, Span};
+use leeside_page::form::Fields;
+use leeside_page::people::People;
 use std::collections::BTreeMap;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
@@ -131,6 +133,27 @@ pub(crate) const TARGETS: &[Target] = &[
             "\\u0000",
         ],
         run: messages,
+    },
+    Target {
+        name: "forms",
+        seeds: form_seeds,
+        words: &[
+            "&",
+            "=",
+            "%",
+            "%00",
+            "%ff",
+            "%F0%9F%8C%9E",
+            "+",
+            "name=",
+            "password=",
+            "[[person]]\n",
+            "role = \"operate\"\n",
+            "rooms = [\"office\"]\n",
+            "$argon2id$v=19$m=19456,t=2,p=1$",
+            "\"\"\"",
+        ],
+        run: forms,
     },
     Target {
         name: "rows",
@@ -379,6 +402,37 @@ fn messages(bytes: &[u8]) {
             core.handle(now(ms), Input::Tick);
             drain(&mut core);
         }
+    }
+}
+
+/// What the page reads that people write: forms as a browser sends them, and the
+/// file of people.
+fn form_seeds() -> Vec<Vec<u8>> {
+    let texts = [
+        "name=R.+Tenant&password=a%20long%20one&token=0123abcd",
+        "group=south+slats&extension_pct=40&tilt_deg=-15&hold_min=90",
+        "first=2027-08-09&last=2027-08-20&name=Stocktaking+%26+summer&yearly=on",
+        "[[person]]\nname = \"R. Tenant\"\nrole = \"operate\"\nrooms = [\"office\"]\npassword = \"$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHQ$aGFzaA\"\n",
+    ];
+    texts.map(|text| text.as_bytes().to_vec()).into()
+}
+
+fn forms(bytes: &[u8]) {
+    if let Ok(fields) = Fields::encoded(bytes) {
+        for name in ["name", "password", "first", "extension_pct"] {
+            let _ = (
+                fields.text(name),
+                fields.raw(name),
+                fields.some(name),
+                fields.ticked(name),
+                fields.file(name),
+            );
+        }
+    }
+    let path = scratch().join("people.toml");
+    std::fs::write(&path, bytes).unwrap();
+    if let Err(error) = People::read(&path) {
+        let _ = error.to_string();
     }
 }
 
