@@ -173,7 +173,7 @@ fn what_is_out_of_range_is_named_with_its_limits() {
             "--at: 1700-01-01T00:00:00Z is outside the years 1800 to 2200",
         ),
         (
-            &["--at", "2027-07-01T10:14"],
+            &["--at", "noon on Thursday"],
             "write it like 2026-06-21T12:00:00Z",
         ),
         (&["--facade", "harbour"], "cannot be used with"),

@@ -174,6 +174,15 @@ pub struct Command {
     pub repeat: bool,
 }
 
+impl Command {
+    /// Where it sends the group; `None` where it only halts drives.
+    #[must_use]
+    pub fn goes_to(&self) -> Option<Pose> {
+        let halts = !self.orders.is_empty() && self.orders.iter().all(|order| order.pose.is_none());
+        (!halts).then_some(self.pose)
+    }
+}
+
 /// What one drive shall do.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Order {

@@ -126,20 +126,13 @@ pub(super) fn json<T: Serialize>(value: &T) -> String {
     serde_json::to_string(value).unwrap_or_default()
 }
 
-/// Where a command sends its group; nowhere, where it only halts its drives.
-fn pose_of(command: &Command) -> Option<Pose> {
-    let halts =
-        !command.orders.is_empty() && command.orders.iter().all(|order| order.pose.is_none());
-    (!halts).then_some(command.pose)
-}
-
 /// The payload of a command: also what the journal keeps and a replay must give again.
 #[must_use]
 pub fn command_payload(model: &Model, command: &Command) -> String {
     json(&CommandOut {
         sequence: command.sequence,
         group: &model.group(command.group).name,
-        pose: pose_of(command).map(PoseOut::from),
+        pose: command.goes_to().map(PoseOut::from),
         orders: command
             .orders
             .iter()
@@ -237,7 +230,7 @@ impl Encoder {
     pub fn pose(&self, command: &Command) -> Message {
         let model = &self.model;
         let name = &model.group(command.group).name;
-        let pose = pose_of(command);
+        let pose = command.goes_to();
         let state = PoseState {
             group: name,
             extension_pct: pose.map(|pose| pose.extension_pct),

@@ -93,8 +93,13 @@ impl<W: Write> Sink for CsvSink<W> {
         self.row.clear();
         self.row.push_str(&self.moment.1);
         quote(&mut self.row, &model.group(command.group).name);
-        let _ = write!(self.row, ",{},", command.pose.extension_pct);
-        if let Some(tilt) = command.pose.tilt_deg {
+        let pose = command.goes_to();
+        self.row.push(',');
+        if let Some(pose) = pose {
+            let _ = write!(self.row, "{}", pose.extension_pct);
+        }
+        self.row.push(',');
+        if let Some(tilt) = pose.and_then(|pose| pose.tilt_deg) {
             let _ = write!(self.row, "{tilt}");
         }
         let _ = write!(self.row, ",{},", command.decided_by.as_str());

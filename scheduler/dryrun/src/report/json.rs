@@ -75,7 +75,7 @@ impl<W: Write> Sink for JsonSink<W> {
         value.insert("at_local".to_owned(), json!(local_text(model, at)));
         value.insert("at_utc".to_owned(), json!(moment(at)));
         value.insert("group".to_owned(), json!(model.group(command.group).name));
-        pose(&mut value, Some(command.pose));
+        pose(&mut value, command.goes_to());
         value.insert("decided_by".to_owned(), json!(command.decided_by.as_str()));
         value.insert(
             "reason".to_owned(),

@@ -15,7 +15,7 @@
 //! | `at_local` | site time with offset, ISO 8601 |
 //! | `at_utc` | UTC, ISO 8601 |
 //! | `group` | name of the group |
-//! | `extension_pct` | 0 retracted … 100 extended |
+//! | `extension_pct` | 0 retracted … 100 extended; empty for a halt |
 //! | `tilt_deg` | slat tilt, positive outer edge down; empty without slats |
 //! | `decided_by` | service, fire, wind, hail, ice, rain, door, drive, hand, sun, timetable, rest |
 //! | `reason` | in words |
