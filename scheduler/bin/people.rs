@@ -13,7 +13,7 @@ use std::process::{Command, ExitCode, Stdio};
 
 /// Who may sign in to the page
 ///
-/// They stand in the file that the site file names as people_file under [page],
+/// They stand in the file that the site file names as people_file in its page table,
 /// each with a role and an argon2 hash of the password. A running service takes a
 /// change up by itself.
 #[derive(Debug, Subcommand)]

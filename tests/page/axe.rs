@@ -115,7 +115,7 @@ pub(crate) fn open(browser: &Browser, house: &House, page: &str) {
 
 /// Two days with a storm on the first.
 pub(crate) fn storm(folder: &std::path::Path) {
-    let mut rows = "utc,gust_mps,mean_mps,temperature_c,rain_mmh\n".to_owned();
+    let mut rows = "utc,gust_ms,mean_ms,temp_C,precip_mm\n".to_owned();
     for hour in 0..60 {
         let gust = if (16..20).contains(&hour) {
             19.0

@@ -118,7 +118,7 @@ fn a_file_that_is_sent_is_taken_or_refused_with_line_and_reason() {
         browser.choose("#file", &path);
         browser.click("details.send button");
     };
-    let rows = "utc,gust_mps\n2027-03-01T00:00:00Z,4\n2027-03-01T01:00:00Z,a lot\n";
+    let rows = "utc,gust_ms\n2027-03-01T00:00:00Z,4\n2027-03-01T01:00:00Z,a lot\n";
     send("windy.csv", rows);
     let wrong = browser.wait_text("details.send", "windy.csv:3:22");
     assert!(
@@ -130,7 +130,7 @@ fn a_file_that_is_sent_is_taken_or_refused_with_line_and_reason() {
     assert!(!browser.has("main script"));
     send(
         "fine.csv",
-        "utc,gust_mps\n2027-03-01T00:00:00Z,4\n2027-03-01T01:00:00Z,14\n2027-03-01T02:00:00Z,4\n",
+        "utc,gust_ms\n2027-03-01T00:00:00Z,4\n2027-03-01T01:00:00Z,14\n2027-03-01T02:00:00Z,4\n",
     );
     browser.wait_text("#basis", "What it rests on");
     assert!(
@@ -150,7 +150,7 @@ fn what_cannot_be_worked_out_says_why() {
     let house = House::with("", &[], |folder| {
         std::fs::write(
             folder.join("broken.csv"),
-            "utc,gust_mps\n2027-03-01T00:00:00Z,much\n",
+            "utc,gust_ms\n2027-03-01T00:00:00Z,much\n",
         )
         .unwrap();
     });

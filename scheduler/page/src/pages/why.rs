@@ -122,7 +122,14 @@ impl Asking {
         }
         let at = match fields.some("at") {
             None => Some(now),
-            Some(text) => moment(model, text),
+            // The minute that is going on is known up to now; its rest would be a plan.
+            Some(text) => moment(model, text).map(|at| {
+                if at > now && at.plus(-MINUTE) < now {
+                    now
+                } else {
+                    at
+                }
+            }),
         };
         if at.is_none() {
             wrong.at("at", words.say("why.no_such_moment"));

@@ -217,14 +217,14 @@ mod tests {
     fn what_is_sent_is_kept_by_its_fingerprint_and_the_oldest_makes_room() {
         let uploads = Uploads::default();
         let file =
-            |n: u8| format!("utc,gust_mps\n2027-01-01T00:00:00Z,{n}\n2027-01-01T01:00:00Z,2\n");
+            |n: u8| format!("utc,gust_ms\n2027-01-01T00:00:00Z,{n}\n2027-01-01T01:00:00Z,2\n");
         let sums: Vec<String> = (0..4)
             .map(|n| uploads.take("w.csv", file(n).as_bytes()).unwrap())
             .collect();
         assert!(uploads.find(&sums[0]).is_none());
         assert!(sums[1..].iter().all(|sum| uploads.find(sum).is_some()));
         let error = uploads
-            .take("w.csv", b"utc,gust_mps\n2027-01-01T00:00:00Z,much\n")
+            .take("w.csv", b"utc,gust_ms\n2027-01-01T00:00:00Z,much\n")
             .unwrap_err();
         assert!(
             error.contains("w.csv:2:") && error.contains("much"),
