@@ -90,7 +90,7 @@ fn another_calendar_is_taken_in_line_by_line_with_its_zones() {
     let again = apply("x", &edit.text, &change).unwrap();
     assert_eq!(again.text, edit.text);
     for (not_one, part) in [
-        ("hello", "outside BEGIN:VCALENDAR"),
+        ("hello", "BEGIN:VCALENDAR is missing"),
         ("BEGIN:VCALENDAR\nEND:VCALENDAR\n", "no event"),
         (
             "BEGIN:VCALENDAR\nBEGIN:VEVENT\nUID:q\nDTSTART:soon\nEND:VEVENT\nEND:VCALENDAR\n",

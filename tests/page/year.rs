@@ -132,7 +132,7 @@ fn a_file_that_is_sent_is_taken_or_refused_with_line_and_reason() {
         "fine.csv",
         "utc,gust_ms\n2027-03-01T00:00:00Z,4\n2027-03-01T01:00:00Z,14\n2027-03-01T02:00:00Z,4\n",
     );
-    browser.wait_text("#basis", "What it rests on");
+    browser.wait_text("main", "What it rests on");
     assert!(
         browser
             .text("section[aria-labelledby=basis]")

@@ -107,5 +107,8 @@ fn a_higher_threshold_lets_more_sun_in_and_the_site_stays_as_it_is() {
     // Once more, by whatever number of threads, the same; and a picture of it.
     assert_eq!(tune(&setting, facade, &sweeps, &go).unwrap(), tried);
     assert!(table(&sweeps, &tried).contains("as it stands"));
-    assert_eq!(svg("week", &sweeps, &tried).matches("<circle").count(), 4);
+    // Three panels: the site as it stands and three other choices in each, and the legend.
+    let drawn = svg("week", &sweeps, &tried);
+    assert_eq!(drawn.matches("<path class=\"stands\"").count(), 3 + 1);
+    assert_eq!(drawn.matches("<circle").count(), 3 * 3 + 2);
 }
