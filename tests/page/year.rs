@@ -128,10 +128,13 @@ fn a_file_that_is_sent_is_taken_or_refused_with_line_and_reason() {
     send("evil.csv", "<script>alert(1)</script>\n1\n");
     browser.wait_text("details.send", "its form is not known");
     assert!(!browser.has("main script"));
-    send(
-        "fine.csv",
-        "utc,gust_ms\n2027-03-01T00:00:00Z,4\n2027-03-01T01:00:00Z,14\n2027-03-01T02:00:00Z,4\n",
-    );
+    // Two days of UTC: of the site's own zone one whole day lies within.
+    let mut rows = "utc,gust_ms\n".to_owned();
+    for hour in 0..48 {
+        let day = 1 + hour / 24;
+        rows.push_str(&format!("2027-03-{day:02}T{:02}:00:00Z,4\n", hour % 24));
+    }
+    send("fine.csv", &rows);
     browser.wait_text("main", "What it rests on");
     assert!(
         browser

@@ -5,6 +5,7 @@ use super::weather::{Choice, of_file};
 use crate::house::App;
 use crate::work::Progress;
 use chrono::{Datelike, Days, NaiveDate, NaiveTime};
+use chrono_tz::Tz;
 use core::ops::ControlFlow;
 use leeside_config::{LoadOptions, load_site};
 use leeside_core::Core;
@@ -381,8 +382,7 @@ fn setting(
         ),
     };
     let days = days(question, weather.as_deref(), today)?;
-    let start = |date: NaiveDate| Wall::from_utc(to_utc(zone, date.and_time(NaiveTime::MIN)).utc);
-    let (from, mut to) = (start(days.first), start(days.after));
+    let (from, mut to) = (midnight(zone, days.first), midnight(zone, days.after));
     let model = model_for(question, days.first.year())?;
     let sky = match (&question.choice, &weather) {
         (Choice::Recorded, _) => {
@@ -427,6 +427,28 @@ fn setting(
     Ok((setting, (days.first, days.after)))
 }
 
+/// When a day of the site begins.
+fn midnight(zone: Tz, date: NaiveDate) -> Wall {
+    Wall::from_utc(to_utc(zone, date.and_time(NaiveTime::MIN)).utc)
+}
+
+/// The first and the last day of the site that lie whole within a span; data that begin
+/// at midnight elsewhere begin in the middle of a day here. Shorter than a day: its day.
+fn whole_days(zone: Tz, begin: Wall, end: Wall) -> (NaiveDate, NaiveDate) {
+    let (day, eve) = (begin.local_date(zone), end.local_date(zone));
+    let first = if midnight(zone, day) < begin {
+        day.succ_opt().unwrap_or(day)
+    } else {
+        day
+    };
+    let last = eve.pred_opt().unwrap_or(eve);
+    if first <= last {
+        (first, last)
+    } else {
+        (day, day)
+    }
+}
+
 fn days(question: &Question, weather: Option<&Weather>, today: NaiveDate) -> Result<Dates, String> {
     let zone = question.model.site.zone;
     let whole_year = || {
@@ -442,9 +464,10 @@ fn days(question: &Question, weather: Option<&Weather>, today: NaiveDate) -> Res
             (first, today)
         }
         Some(Weather::Real(series)) => {
-            let date = |at: Option<Wall>| at.map_or(today, |at| at.local_date(zone));
-            let first = date(series.rows.first().map(|row| row.start));
-            let last = date(series.rows.last().map(|row| row.end.plus(-1)));
+            let (Some(begin), Some(end)) = (series.rows.first(), series.rows.last()) else {
+                return Err("the file has no rows".to_owned());
+            };
+            let (first, last) = whole_days(zone, begin.start, end.end);
             // Of years of data the first one.
             let year = first.checked_add_days(Days::new(365)).unwrap_or(first);
             (first, last.min(year))
