@@ -39,14 +39,30 @@ fn numbers(value: &Value) -> Vec<f64> {
         .collect()
 }
 
+/// The weight once style and script are counted too: the browser notes a resource
+/// only when its last byte has been dealt with, which may be after the page is there.
+fn weight_with_all(browser: &Browser) -> Vec<f64> {
+    let begin = Instant::now();
+    loop {
+        let weight = numbers(&browser.js(WEIGHT, vec![]));
+        if weight[1] > 0.0 && weight[3] >= 2.0 {
+            return weight;
+        }
+        assert!(
+            begin.elapsed() < PATIENCE,
+            "style and script are counted: {weight:?}"
+        );
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
 #[test]
 fn the_first_page_weighs_less_than_100_kib_in_all() {
     let house = House::open();
     let browser = Browser::take();
     house.settle(&browser);
     browser.go(&house.at("/"));
-    let weight = numbers(&browser.js(WEIGHT, vec![]));
-    assert!(weight[3] >= 2.0, "style and script are counted: {weight:?}");
+    let weight = weight_with_all(&browser);
     assert!(weight[0] < 100.0 * 1_024.0, "{} bytes", weight[0]);
 }
 

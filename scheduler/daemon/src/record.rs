@@ -288,7 +288,8 @@ impl Writer {
     }
 
     fn keep(&mut self, batch: Batch) {
-        self.unsaid += self.overflow.swap(0, std::sync::atomic::Ordering::Relaxed);
+        let overflow = self.overflow.swap(0, std::sync::atomic::Ordering::Relaxed);
+        self.lose(overflow);
         self.kept_rows += batch.len();
         self.kept.push_back(batch);
         while self.kept_rows > MOST_KEPT {
@@ -296,7 +297,16 @@ impl Writer {
                 return;
             };
             self.kept_rows -= oldest.len();
-            self.unsaid += u64::try_from(oldest.len()).unwrap_or(u64::MAX);
+            self.lose(u64::try_from(oldest.len()).unwrap_or(u64::MAX));
+        }
+    }
+
+    /// Known outside at once, not only when a row can say so.
+    fn lose(&mut self, rows: u64) {
+        if rows > 0 {
+            self.unsaid += rows;
+            self.said
+                .send_modify(|condition| condition.rows_lost += rows);
         }
     }
 
@@ -315,11 +325,7 @@ impl Writer {
             };
             match written {
                 Ok(_) => {
-                    if self.unsaid > 0 {
-                        let lost = core::mem::take(&mut self.unsaid);
-                        self.said
-                            .send_modify(|condition| condition.rows_lost += lost);
-                    }
+                    self.unsaid = 0;
                     self.kept_rows -= batch.len();
                     self.kept.pop_front();
                 }
@@ -498,8 +504,12 @@ mod tests {
             }
             recorder.write(big, true).await;
         }
-        std::fs::create_dir(&away).unwrap();
         let mut condition = recorder.condition();
+        condition
+            .wait_for(|condition| condition.rows_lost > 0)
+            .await
+            .unwrap();
+        std::fs::create_dir(&away).unwrap();
         recorder.write(batch(60_000), true).await;
         condition
             .wait_for(|condition| condition.fault.is_none())

@@ -25,7 +25,7 @@ pub struct Journal {
     run: i64,
     path: PathBuf,
     /// Held while this journal may write; the system lets go of it with the process.
-    _lock: Option<File>,
+    _lock: Option<Lock>,
 }
 
 impl Journal {
@@ -68,7 +68,7 @@ impl Journal {
         Self::prepared(db, path, None)
     }
 
-    fn prepared(db: Connection, path: &Path, lock: Option<File>) -> Result<Self, Error> {
+    fn prepared(db: Connection, path: &Path, lock: Option<Lock>) -> Result<Self, Error> {
         schema::prepare(&db, path)?;
         // WAL mode stays with the file; how sure a commit is belongs to the connection.
         db.execute_batch("PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON")?;
@@ -277,7 +277,20 @@ fn log_of(path: &Path) -> PathBuf {
     PathBuf::from(name)
 }
 
-fn lock(path: &Path) -> Result<File, Error> {
+/// The lock of a journal's writer.
+#[derive(Debug)]
+struct Lock(File);
+
+impl Drop for Lock {
+    /// Closing alone would not do: a child that is just being started has a copy of
+    /// the open file until its own program begins, and the lock would last as long.
+    fn drop(&mut self) {
+        // Where this fails the system lets go a moment later all the same.
+        let _ = self.0.unlock();
+    }
+}
+
+fn lock(path: &Path) -> Result<Lock, Error> {
     let mut name = path.as_os_str().to_owned();
     name.push(".lock");
     let opened = File::options()
@@ -290,7 +303,7 @@ fn lock(path: &Path) -> Result<File, Error> {
         source,
     })?;
     match file.try_lock() {
-        Ok(()) => Ok(file),
+        Ok(()) => Ok(Lock(file)),
         Err(TryLockError::WouldBlock) => Err(Error::InUse {
             path: path.to_owned(),
         }),
