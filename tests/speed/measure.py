@@ -36,6 +36,7 @@ zone = "America/New_York"
 [policy]
 fire_moves_service = {{ answer = false, decided_by = "a measurement", decided_on = 2026-11-01 }}
 frozen_device_in_wind = {{ answer = "hold", decided_by = "a measurement", decided_on = 2026-11-01 }}
+time_to_safe_max_s = 300
 [broker]
 root = "speed"
 external = {{ host = "127.0.0.1", port = {port} }}
@@ -47,6 +48,7 @@ name = "screen"
 kind = "screen"
 travel_extend_s = 30
 travel_retract_s = 30
+reversal_pause_s = 0.5
 wind_limit_mps = 14
 wind_limit_source = "made up for a measurement"
 refuge = {{ wind = "retracted", hail = "not_harmed", ice = "not_harmed", rain = "not_harmed" }}
@@ -55,6 +57,7 @@ name = "mast"
 kind = "wind"
 facades = ["south"]
 silence_s = 60
+stuck_h = 24
 [[wind]]
 name = "mast"
 sensors = [{{ sensor = "mast", factor = 1.0 }}]
@@ -104,8 +107,12 @@ def started(program, site, folder):
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    while b"READY=1" not in manager.recv(4096):
-        pass
+    try:
+        while b"READY=1" not in manager.recv(4096):
+            pass
+    except TimeoutError:
+        process.kill()
+        sys.exit(f"the service was never ready: try `{program} check {site}`")
     took = time.monotonic() - begun
     manager.close()
     os.unlink(place)
