@@ -8,18 +8,21 @@ mod file;
 mod history;
 mod import;
 mod new_entry;
+mod recurrence;
 mod refusal;
+mod replace;
 
 use std::fmt;
 
-use chrono::{Datelike, NaiveDate, TimeDelta};
+use chrono::{Datelike, NaiveDate, NaiveTime, TimeDelta};
 use sha2::{Digest, Sha256};
 
-use crate::calendar::{Calendar, Event, Frequency, Length, Moment, Rule, Until, usable};
+use crate::calendar::{Calendar, Event, Length, Moment, Zone, usable};
 
 pub use file::{edit_file, read_file, undo_file};
 pub use history::{Author, Deed, history, last_that_stands};
 pub use new_entry::NewEntry;
+pub use recurrence::{Each, Recurrence, nth_weekday};
 pub use refusal::Refusal;
 
 use new_entry::fold;
@@ -42,23 +45,17 @@ pub struct Entry {
     pub categories: Vec<String>,
     /// Whether it covers whole days; otherwise it has times of day.
     pub all_day: bool,
+    /// When it begins on its first day and ends on its last; midnight as an end is that
+    /// of the last day. `None`: whole days.
+    pub times: Option<(NaiveTime, NaiveTime)>,
+    /// The zone of those times, where it is not simply that of the house.
+    pub zone: Option<String>,
     /// Whether it is marked as cancelled, and so does not count.
     pub cancelled: bool,
     /// Whether it changes one occurrence of the event with the same UID.
     pub is_override: bool,
     /// Its first line in the file.
     pub line: usize,
-}
-
-/// Whether an entry comes again.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Recurrence {
-    /// It does not.
-    Once,
-    /// On the same days each year, up to and including a year if one is given.
-    Yearly(Option<i32>),
-    /// By a rule that another program wrote.
-    Other,
 }
 
 /// Which entry to remove.
@@ -115,14 +112,12 @@ impl fmt::Display for Entry {
                 &self.name
             }
         )?;
-        match self.recurrence {
-            Recurrence::Once => {}
-            Recurrence::Yearly(None) => f.write_str(", each year")?,
-            Recurrence::Yearly(Some(year)) => write!(f, ", each year until {year}")?,
-            Recurrence::Other => f.write_str(", by a rule of its own")?,
+        f.write_str(&self.recurrence.in_words(self.first))?;
+        if let Some((from, to)) = self.times {
+            write!(f, ", {}–{}", from.format("%H:%M"), to.format("%H:%M"))?;
         }
-        if !self.all_day {
-            f.write_str(", with times of day")?;
+        if let Some(zone) = &self.zone {
+            write!(f, " {zone}")?;
         }
         if !self.categories.is_empty() {
             write!(f, " [{}]", self.categories.join(", "))?;
@@ -297,20 +292,34 @@ pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
     let calendar = read(file, text)?;
     let entries: Vec<Entry> = calendar.events().into_iter().map(entry_of).collect();
     let (edit, expected) = match change {
-        Change::Add(new) => (add(text, &calendar, &entries, new)?, entries.len() + 1),
+        Change::Add(new) => (
+            add(text, &calendar, &entries, new, &replace::Kept::default())?,
+            entries.len() + 1,
+        ),
         Change::Remove(which) => {
             let uid = find(&entries, which)?;
             let left = entries.iter().filter(|entry| entry.uid != uid).count();
             (remove(text, &calendar, &entries, &uid), left)
         }
         Change::Replace { uid, entry } => {
+            let kept = replace::Kept::of(text, &calendar, uid, entry);
             let which = Which::Uid(uid.clone());
             let without = apply(file, text, &Change::Remove(which))?;
-            let with = apply(file, &without.text, &Change::Add(entry.clone()))?;
-            return Ok(Edit {
-                text: with.text,
-                done: format!("{}; {}", without.done, with.done),
-            });
+            let calendar = read(file, &without.text)?;
+            let entries: Vec<Entry> = calendar.events().into_iter().map(entry_of).collect();
+            let with = add(&without.text, &calendar, &entries, entry, &kept)?;
+            // What is about to be written must be what was meant.
+            return match read(file, &with.text) {
+                Ok(after) if after.events().len() == entries.len() + 1 => Ok(Edit {
+                    text: with.text,
+                    done: format!("{}; {}", without.done, with.done),
+                }),
+                Ok(_) => Err(nonsense(
+                    "the edit would change other entries too",
+                    "edit the file in the program that wrote it",
+                )),
+                Err(refusal) => Err(refusal),
+            };
         }
         Change::Import(other) => import::import(file, text, &entries, other)?,
     };
@@ -364,44 +373,34 @@ fn entry_of(event: &Event) -> Entry {
             end.map_or(0, |end| (end.date() - first).num_days())
         }
     };
-    let yearly = Rule {
-        until: None,
-        ..Rule::plain(Frequency::Yearly)
-    };
-    let recurrence = match event.rules.as_slice() {
-        [] if event.extras.is_empty() => Recurrence::Once,
-        [(rule, _)]
-            if event.extras.is_empty()
-                && event.excluded.is_empty()
-                && (Rule {
-                    until: None,
-                    ..rule.clone()
-                }) == yearly =>
-        {
-            match rule.until {
-                None => Recurrence::Yearly(None),
-                Some(Until::Date(date)) => Recurrence::Yearly(Some(
-                    if (date.month(), date.day()) < (first.month(), first.day()) {
-                        date.year() - 1
-                    } else {
-                        date.year()
-                    },
-                )),
-                Some(Until::Wall(_) | Until::Utc(_)) => Recurrence::Other,
-            }
-        }
-        _ => Recurrence::Other,
+    let last = first
+        .checked_add_signed(TimeDelta::days(days))
+        .unwrap_or(first);
+    let times = (!event.start.is_day()).then(|| {
+        let seconds = match event.length {
+            Length::Exact(seconds) => seconds,
+            Length::Nominal(duration) => duration.days * 86_400 + duration.seconds,
+        };
+        let begins = event.start.wall();
+        let ends = begins.checked_add_signed(TimeDelta::seconds(seconds));
+        (begins.time(), ends.unwrap_or(begins).time())
+    });
+    let zone = match event.start.zone() {
+        Zone::Floating => None,
+        Zone::Utc => Some("UTC".to_owned()),
+        Zone::Iana(zone) => Some(zone.name().to_owned()),
+        Zone::Own(_) => Some("in a zone of its own".to_owned()),
     };
     Entry {
         uid: event.uid.clone(),
         first,
-        last: first
-            .checked_add_signed(TimeDelta::days(days))
-            .unwrap_or(first),
+        last,
         name: event.summary.clone(),
-        recurrence,
+        recurrence: Recurrence::of(event),
         categories: event.categories.clone(),
         all_day: event.start.is_day(),
+        times,
+        zone,
         cancelled: event.cancelled,
         is_override: event.replaces.is_some(),
         line: event.first_line,
@@ -413,14 +412,29 @@ fn add(
     calendar: &Calendar,
     entries: &[Entry],
     new: &NewEntry,
+    kept: &replace::Kept,
 ) -> Result<Edit, Refusal> {
     new.check()?;
+    if new.recurrence == Recurrence::Other && !kept.has_rule() {
+        return Err(nonsense(
+            "a rule of its own can only be kept, not made",
+            "choose how it comes again",
+        ));
+    }
     let wanted = new.as_entry(0);
     if let Some(same) = entries.iter().find(|e| {
-        (e.first, e.last, &e.name, e.recurrence, &e.categories)
-            == (
+        wanted.recurrence != Recurrence::Other
+            && (
+                e.first,
+                e.last,
+                e.times,
+                &e.name,
+                e.recurrence,
+                &e.categories,
+            ) == (
                 wanted.first,
                 wanted.last,
+                wanted.times,
                 &wanted.name,
                 wanted.recurrence,
                 &wanted.categories,
@@ -438,9 +452,14 @@ fn add(
         ));
     }
     let newline = newline(text);
-    let block: String = new.lines().iter().map(|line| fold(line, newline)).collect();
+    let block: String = new
+        .lines(kept)?
+        .iter()
+        .map(|line| fold(line, newline))
+        .collect();
     let text = put_in(text, calendar, &block)?;
-    let leap = new.yearly.is_some() && (new.first.month(), new.first.day()) == (2, 29);
+    let leap = matches!(new.recurrence, Recurrence::Yearly(_))
+        && (new.first.month(), new.first.day()) == (2, 29);
     let note = if leap {
         "; 29 February comes in leap years only"
     } else {

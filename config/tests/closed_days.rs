@@ -32,7 +32,8 @@ fn entry(first: &str, last: &str, name: &str) -> NewEntry {
         first: date(first),
         last: date(last),
         name: name.into(),
-        yearly: None,
+        times: None,
+        recurrence: Recurrence::Once,
         category: None,
         uid: "new@house".into(),
         stamp: stamp(),
@@ -46,7 +47,7 @@ fn refused(text: &str, change: &Change) -> String {
 #[test]
 fn an_added_entry_is_written_and_nothing_else_changed() {
     let mut new = entry("2027-05-07", "2027-05-09", "Open house; bring cake, please");
-    new.yearly = Some(Some(2030));
+    new.recurrence = Recurrence::Yearly(Some(2030));
     new.category = Some("night with windows open".into());
     let edit = apply("house.ics", FOREIGN, &Change::Add(new)).unwrap();
     let block = "BEGIN:VEVENT\r\nUID:new@house\r\nDTSTAMP:20270102T030405Z\r\nDTSTART;VALUE=DATE:20270507\r\nDTEND;VALUE=DATE:20270510\r\nRRULE:FREQ=YEARLY;UNTIL=20301231\r\nSUMMARY:Open house\\; bring cake\\, please\r\nCATEGORIES:night with windows open\r\nEND:VEVENT\r\n";
@@ -86,12 +87,12 @@ fn the_list_shows_what_is_there() {
         shown,
         [
             "2027-12-24 to 2028-01-01 Between the years (uid first@example)",
-            "2027-01-04 Cleaning, by a rule of its own, with times of day [cleaning] (uid series@example)",
-            "2027-01-12 Cleaning, with times of day (changes one of the series) (cancelled) (uid series@example)",
+            "2027-01-04 Cleaning, each Monday, 08:00–10:00 Europe/Berlin [cleaning] (uid series@example)",
+            "2027-01-12 Cleaning, 08:00–08:00 Europe/Berlin (changes one of the series) (cancelled) (uid series@example)",
         ]
     );
     let mut new = entry("2028-02-29", "2028-02-29", "Leap day");
-    new.yearly = Some(None);
+    new.recurrence = Recurrence::Yearly(None);
     let edit = apply("house.ics", &empty(), &Change::Add(new)).unwrap();
     assert!(
         edit.done
@@ -186,12 +187,12 @@ fn nonsense_is_refused_with_a_reason() {
     assert!(with(&|new| new.uid = String::new()).starts_with("the UID is empty"));
     assert!(with(&|new| new.category = Some(" ".into())).starts_with("the category is empty"));
     assert!(
-        with(&|new| new.yearly = Some(Some(2026)))
+        with(&|new| new.recurrence = Recurrence::Yearly(Some(2026)))
             .starts_with("each year until 2026, but the first time is 2027-05-07")
     );
     assert!(
         with(&|new| {
-            new.yearly = Some(None);
+            new.recurrence = Recurrence::Yearly(None);
             new.last = date("2028-05-06");
         })
         .starts_with("a whole year that comes again each year")
@@ -405,7 +406,7 @@ proptest! {
         let original = if crlf { FOREIGN.to_owned() } else { FOREIGN.replace("\r\n", "\n") };
         let original = format!("{}{tail}", original.trim_end());
         let first = date("1900-01-01") + chrono::TimeDelta::days(day);
-        let new = NewEntry { first, last: first + chrono::TimeDelta::days(length), name: name.clone(), yearly, category: category.clone(), uid: "new@house".into(), stamp: stamp() };
+        let new = NewEntry { first, last: first + chrono::TimeDelta::days(length), name: name.clone(), times: None, recurrence: yearly.map_or(Recurrence::Once, Recurrence::Yearly), category: category.clone(), uid: "new@house".into(), stamp: stamp() };
         prop_assume!(!name.trim().is_empty() && category.as_ref().is_none_or(|c| !c.trim().is_empty()));
         let added = apply("x", &original, &Change::Add(new)).unwrap().text;
         let entries = list("x", &added).unwrap();
@@ -454,6 +455,6 @@ fn the_last_year_of_a_foreign_entry() {
     assert_eq!(last("20300504"), Recurrence::Yearly(Some(2030)));
     assert_eq!(last("20301231"), Recurrence::Yearly(Some(2030)));
     let mut new = entry("2027-05-07", "2027-05-07", "once a year, this year");
-    new.yearly = Some(Some(2027));
+    new.recurrence = Recurrence::Yearly(Some(2027));
     assert!(apply("x", FOREIGN, &Change::Add(new)).is_ok());
 }

@@ -4,8 +4,8 @@
 
 use chrono::NaiveDate;
 use leeside_config::closed_days::{
-    Author, Change, NewEntry, Refusal, apply, edit_file, empty, history, last_that_stands, list,
-    read_file, undo_file,
+    Author, Change, NewEntry, Recurrence, Refusal, apply, edit_file, empty, history,
+    last_that_stands, list, read_file, undo_file,
 };
 
 fn entry(first: &str, last: &str, name: &str) -> NewEntry {
@@ -14,7 +14,8 @@ fn entry(first: &str, last: &str, name: &str) -> NewEntry {
         first: date(first),
         last: date(last),
         name: name.into(),
-        yearly: None,
+        times: None,
+        recurrence: Recurrence::Once,
         category: None,
         uid: "new@house".into(),
         stamp: "2027-01-02T03:04:05Z".parse().unwrap(),

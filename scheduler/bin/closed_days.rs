@@ -159,7 +159,7 @@ fn machine_form(entry: &Entry) -> serde_json::Value {
         Recurrence::Once => (json!(false), None),
         Recurrence::Yearly(last) => (json!(true), last),
         // Recurs, but not simply by the year.
-        Recurrence::Other => (json!(null), None),
+        Recurrence::Each(..) | Recurrence::Other => (json!(null), None),
     };
     json!({
         "uid": entry.uid,
@@ -201,7 +201,12 @@ fn added(args: &AddArgs, now: DateTime<Utc>) -> Result<String, Refusal> {
         first: args.first,
         last,
         name: args.name.clone(),
-        yearly: args.yearly.then_some(args.last_year),
+        times: None,
+        recurrence: if args.yearly {
+            Recurrence::Yearly(args.last_year)
+        } else {
+            Recurrence::Once
+        },
         category: args.category.clone(),
         uid,
         stamp: now,

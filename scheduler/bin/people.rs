@@ -173,7 +173,7 @@ pub(crate) fn run(args: PeopleArgs) -> anyhow::Result<ExitCode> {
                 name: args.name.clone(),
                 role: args.role.into(),
                 rooms: args.room,
-                password: hash(&password()?).map_err(broken)?,
+                password: hash(&args.name, &password()?).map_err(broken)?,
             };
             book.people.add(person).map_err(broken)?;
             book.write(&format!("added {}", args.name))?;
@@ -195,7 +195,7 @@ pub(crate) fn run(args: PeopleArgs) -> anyhow::Result<ExitCode> {
         PeopleArgs::Password(args) => {
             let mut book = open(&args.site)?;
             book.people.change(&args.name).map_err(broken)?;
-            let hashed = hash(&password()?).map_err(broken)?;
+            let hashed = hash(&args.name, &password()?).map_err(broken)?;
             book.people.change(&args.name).map_err(broken)?.password = hashed;
             book.write(&format!("{} has a new password", args.name))?;
         }

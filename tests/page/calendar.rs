@@ -109,10 +109,10 @@ fn a_wrong_form_says_so_at_the_field_and_keeps_what_was_typed() {
     house.sign_in(&browser, "keeper", "/calendar/entry");
     fill(&browser, "Backwards", "2027-05-07");
     browser.set("#last", "2027-05-06");
-    browser.fill("#last_year", "2029");
+    browser.set("#until", "2029-01-01");
     browser.click("button[value=preview]");
     browser.wait_text("#last-wrong", "before the first");
-    browser.wait_text("#last_year-wrong", "Only where it comes each year");
+    browser.wait_text("#until-wrong", "Only where it comes again");
     assert_eq!(browser.value("#name"), "Backwards");
     assert_eq!(browser.value("#last"), "2027-05-06");
     assert_eq!(on_disk(&house), CALENDAR);
@@ -159,7 +159,7 @@ fn a_day_is_changed_removed_and_taken_back_and_everybody_sees_who_did_it() {
     let browser = Browser::take();
     house.sign_in(&browser, "keeper", "/calendar/entry");
     fill(&browser, "Stocktaking", "2027-04-05");
-    browser.click("input[name=yearly]");
+    browser.set("#again", "year");
     browser.click("button[value=preview]");
     browser.click("button[value=save]");
     browser.wait_text(".entries", "Stocktaking");

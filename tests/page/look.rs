@@ -11,7 +11,10 @@ use crate::daemon::Daemon;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-/// The example house with a simulated plant, half an hour before a storm.
+/// Name and password of the one who looks.
+const LOOKER: (&str, &str) = ("keeper", "wind from the west");
+
+/// The example house with a simulated plant.
 struct Example {
     _daemon: Daemon,
     page: u16,
@@ -19,7 +22,8 @@ struct Example {
 }
 
 impl Example {
-    fn start() -> Self {
+    /// From a moment on, so much quicker than life.
+    fn start(from: &str, speed: &str) -> Self {
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let folder = tempfile::tempdir().unwrap();
         for entry in std::fs::read_dir(root.join("deploy/example"))
@@ -39,8 +43,21 @@ impl Example {
         let text = std::fs::read_to_string(&path).unwrap();
         let text = text
             .replace("127.0.0.1:1883", &format!("127.0.0.1:{broker}"))
-            .replace("127.0.0.1:8080", &format!("127.0.0.1:{page}"));
+            .replace(
+                "listen = \"127.0.0.1:8080\"",
+                &format!("listen = \"127.0.0.1:{page}\"\npeople_file = \"people.toml\""),
+            );
         std::fs::write(&path, text).unwrap();
+        let added = crate::house::people_verb(
+            &path,
+            &["add", "SITE", LOOKER.0, "--role", "configure"],
+            LOOKER.1,
+        );
+        assert!(
+            added.status.success(),
+            "{}",
+            String::from_utf8_lossy(&added.stderr)
+        );
         let journal = folder.path().join("journal.sqlite");
         let (weather, journal) = (weather.display().to_string(), journal.display().to_string());
         let more = [
@@ -51,10 +68,10 @@ impl Example {
             "--journal",
             &journal,
             "--speed",
-            "30",
+            speed,
             "--quiet",
             "--from",
-            "2027-05-04T13:40",
+            from,
         ];
         let daemon = Daemon::start(&path, &more);
         wait_for_port(page);
@@ -63,6 +80,14 @@ impl Example {
             page,
             _folder: folder,
         }
+    }
+
+    fn sign_in(&self, browser: &Browser) {
+        self.open(browser, "/sign-in");
+        browser.fill("#name", LOOKER.0);
+        browser.fill("#password", LOOKER.1);
+        browser.click("main button");
+        browser.wait("nav.pages");
     }
 
     fn open(&self, browser: &Browser, page: &str) {
@@ -74,6 +99,32 @@ impl Example {
     }
 }
 
+/// Takes a picture of what is open, by day and by night, on desk and phone.
+fn picture(browser: &Browser, folder: &Path, name: &str, open: impl Fn(&Browser)) {
+    for (size, phone) in [("desk", false), ("phone", true)] {
+        if phone {
+            browser.phone();
+        } else {
+            browser.desk();
+        }
+        for (variant, night) in [("day", false), ("night", true)] {
+            browser.night(night);
+            open(browser);
+            std::thread::sleep(Duration::from_millis(700));
+            let path = folder.join(format!("{name}-{size}-{variant}.png"));
+            std::fs::write(path, decoded(&browser.picture())).unwrap();
+        }
+    }
+}
+
+fn typed(browser: &Browser, first: &str, last: &str) {
+    browser.fill("#name", "Stocktaking");
+    browser.set("#first", first);
+    browser.set("#last", last);
+    browser.click("button[value=preview]");
+    browser.wait(".preview, .wrong");
+}
+
 #[test]
 #[ignore = "pictures for people to look at; nothing is checked"]
 fn pictures_of_every_page() {
@@ -82,12 +133,30 @@ fn pictures_of_every_page() {
         PathBuf::from,
     );
     std::fs::create_dir_all(&folder).unwrap();
-    let house = Example::start();
     let browser = Browser::take();
-    // A quarter of an hour of the house passes first.
-    std::thread::sleep(Duration::from_secs(30));
+    // A stormy morning (the typical year's 7 March), and an hour of it passes first.
+    let house = Example::start("2027-03-07T09:30", "240");
+    picture(&browser, &folder, "sign-in", |browser| {
+        house.open(browser, "/sign-in");
+    });
+    picture(&browser, &folder, "refused", |browser| {
+        house.open(browser, "/hands?group=nobody");
+    });
+    house.sign_in(&browser);
+    for (name, page) in [
+        ("storm", "/"),
+        ("storm-why", "/why?group=slip+terrace"),
+        ("storm-hands", "/hands?group=slip+terrace"),
+    ] {
+        picture(&browser, &folder, name, |browser| house.open(browser, page));
+    }
+    drop(house);
+    let house = Example::start("2027-05-06T14:10", "30");
+    house.sign_in(&browser);
+    std::thread::sleep(Duration::from_secs(20));
     let pages = [
         ("now", "/"),
+        ("why-empty", "/why"),
         ("why", "/why?group=harbour+offices+1"),
         (
             "why-planned",
@@ -104,24 +173,26 @@ fn pictures_of_every_page() {
             "/facade?facade=slip&group=meeting+room&date=2027-06-21",
         ),
         ("calendar", "/calendar"),
+        ("entry", "/calendar/entry?calendar=window+cleaning"),
         ("hands", "/hands"),
-        ("sign-in", "/sign-in"),
+        ("hands-group", "/hands?group=harbour+offices+1"),
+        (
+            "german",
+            "/language?to=de&back=%2Fwhy%3Fgroup%3Dharbour%2Boffices%2B1",
+        ),
+        ("english", "/language?to=en&back=%2F"),
     ];
     for (name, page) in pages {
-        for (size, phone) in [("desk", false), ("phone", true)] {
-            if phone {
-                browser.phone();
-            } else {
-                browser.desk();
-            }
-            for (variant, night) in [("day", false), ("night", true)] {
-                browser.night(night);
-                house.open(&browser, page);
-                std::thread::sleep(Duration::from_millis(700));
-                let path = folder.join(format!("{name}-{size}-{variant}.png"));
-                std::fs::write(path, decoded(&browser.picture())).unwrap();
-            }
-        }
+        picture(&browser, &folder, name, |browser| house.open(browser, page));
+    }
+    for (name, first, last) in [
+        ("entry-previewed", "2027-12-20", "2027-12-22"),
+        ("entry-wrong", "2027-12-20", "2027-12-19"),
+    ] {
+        picture(&browser, &folder, name, |browser| {
+            house.open(browser, "/calendar/entry?calendar=closed+days");
+            typed(browser, first, last);
+        });
     }
 }
 

@@ -9,7 +9,7 @@ fn a_lockout_and_its_reason_appear_after_the_gust_without_reloading() {
     let browser = Browser::take();
     browser.go(&house.at("/"));
     browser.wait_text("#live-state", "Live");
-    browser.wait_text("#p-broker", "The broker is reached");
+    browser.wait_text("#p-broker", "Plant reached since");
     browser.wait_text("#p-lockouts", "None");
     browser.js("window.sameDocument = true", vec![]);
     house.building.blow("wind south", 17.4);

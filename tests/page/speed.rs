@@ -56,6 +56,22 @@ fn weight_with_all(browser: &Browser) -> Vec<f64> {
     }
 }
 
+/// When something could first be seen, ms. Chromium notes that a frame later than the
+/// page is there, and a headless one may wait for somebody who wants to see it.
+fn first_paint_ms(browser: &Browser) -> f64 {
+    let begin = Instant::now();
+    loop {
+        let paint = numbers(&browser.js(WEIGHT, vec![]))[2];
+        if paint > 0.0 {
+            return paint;
+        }
+        assert!(begin.elapsed() < PATIENCE, "the page is never painted");
+        let small = serde_json::json!({ "format": "jpeg", "quality": 1 });
+        browser.chrome("Page.captureScreenshot", small);
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
 #[test]
 fn the_first_page_weighs_less_than_100_kib_in_all() {
     let house = House::open();
@@ -184,7 +200,8 @@ fn figures() {
     browser.wait_text("#p-lockouts", "None");
     browser.wait_text("#g-1002 .tag", "timetable");
     browser.go(&format!("http://127.0.0.1:{page}/"));
-    let weight = numbers(&browser.js(WEIGHT, vec![]));
+    let paint = first_paint_ms(&browser);
+    let weight = weight_with_all(&browser);
     browser.js(
         "window.frames_ms = []; let last = performance.now(), n = 0; \
          const step = now => { window.frames_ms.push(now - last); last = now; scrollBy(0, 120); \
@@ -200,7 +217,7 @@ fn figures() {
     println!(
         "1,000 groups: {:.0} KiB, first paint after {:.0} ms; scrolling 300 frames: longest {:.0} ms, median {:.0} ms",
         weight[0] / 1_024.0,
-        weight[2],
+        paint,
         frames[frames.len() - 1],
         frames[frames.len() / 2]
     );

@@ -47,7 +47,8 @@ use expand::Budget;
 use moment::OwnZones;
 pub(crate) use moment::{Length, Moment};
 use occurrences::{Family, Window};
-pub(crate) use rule::{Frequency, Rule, Until};
+pub(crate) use rule::{ByDay, Frequency, Rule, Until};
+pub(crate) use zone::Zone;
 
 /// Larger files are refused: a house calendar has some kilobytes.
 pub const MAX_BYTES: usize = 8 * 1024 * 1024;

@@ -1,8 +1,11 @@
 //! An entry to be added: whether it makes sense, and the lines that it becomes.
 
-use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc};
+use leeside_core::time::to_utc;
 
-use super::{Entry, Recurrence, Refusal, nonsense, span};
+use super::replace::Kept;
+use super::{Each, Entry, Recurrence, Refusal, nonsense, span};
+use crate::calendar::zone_named;
 
 /// An entry to be added.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -13,8 +16,12 @@ pub struct NewEntry {
     pub last: NaiveDate,
     /// What it is called.
     pub name: String,
-    /// Whether it comes again each year, up to and including a year if one is given.
-    pub yearly: Option<Option<i32>>,
+    /// When it begins on its first day and ends on its last, local to the house;
+    /// midnight as an end is that of the last day. `None`: whole days.
+    pub times: Option<(NaiveTime, NaiveTime)>,
+    /// Whether it comes again. [`Recurrence::Other`] keeps the rule of the entry whose
+    /// place it takes.
+    pub recurrence: Recurrence,
     /// The special day that it stands for.
     pub category: Option<String>,
     /// A new UID, unlike all others. A value, so that an edit is repeatable.
@@ -30,9 +37,11 @@ impl NewEntry {
             first: self.first,
             last: self.last,
             name: self.name.trim().to_owned(),
-            recurrence: self.yearly.map_or(Recurrence::Once, Recurrence::Yearly),
+            recurrence: self.recurrence,
             categories: self.category.iter().map(|c| c.trim().to_owned()).collect(),
-            all_day: true,
+            all_day: self.times.is_none(),
+            times: self.times,
+            zone: None,
             cancelled: false,
             is_override: false,
             line,
@@ -86,43 +95,81 @@ impl NewEntry {
                 "check the years",
             ));
         }
-        if let Some(yearly) = self.yearly {
-            if let Some(until) = yearly.filter(|until| *until < self.first.year() || *until > 2199)
-            {
-                return Err(nonsense(
-                    format!(
-                        "each year until {until}, but the first time is {}",
-                        self.first
-                    ),
-                    "the last year must not be before the first, nor after 2199",
-                ));
+        if let Some((from, to)) = self.times
+            && self.first == self.last
+            && to <= from
+            && to != NaiveTime::MIN
+        {
+            return Err(nonsense(
+                format!(
+                    "it ends at {} and begins at {}",
+                    to.format("%H:%M"),
+                    from.format("%H:%M")
+                ),
+                "exchange the times, or name the last day",
+            ));
+        }
+        self.check_recurrence()
+    }
+
+    fn check_recurrence(&self) -> Result<(), Refusal> {
+        let days = (self.last - self.first).num_days();
+        let (period, longest) = match self.recurrence {
+            Recurrence::Once | Recurrence::Other => return Ok(()),
+            Recurrence::Yearly(until) => {
+                if let Some(until) =
+                    until.filter(|until| *until < self.first.year() || *until > 2199)
+                {
+                    return Err(nonsense(
+                        format!(
+                            "each year until {until}, but the first time is {}",
+                            self.first
+                        ),
+                        "the last year must not be before the first, nor after 2199",
+                    ));
+                }
+                ("year", 365)
             }
-            if (self.last - self.first).num_days() >= 365 {
-                return Err(nonsense(
-                    "a whole year that comes again each year would never end",
-                    "leave out the recurrence",
-                ));
+            Recurrence::Each(each, until) => {
+                if let Some(until) =
+                    until.filter(|until| *until < self.first || until.year() > 2199)
+                {
+                    return Err(nonsense(
+                        format!("it ends on {until}, but the first time is {}", self.first),
+                        "the last day must not be before the first, nor after 2199",
+                    ));
+                }
+                match each {
+                    Each::Week => ("week", 7),
+                    Each::SecondWeek => ("fortnight", 14),
+                    Each::Month | Each::MonthWeekday => ("month", 28),
+                    Each::YearWeekday => ("year", 364),
+                }
             }
+        };
+        if days >= longest {
+            return Err(nonsense(
+                format!("a whole {period} that comes again each {period} would never end"),
+                "leave out the recurrence",
+            ));
         }
         Ok(())
     }
 
     /// The event's lines, unfolded.
-    pub(super) fn lines(&self) -> Vec<String> {
-        let day = |date: NaiveDate| date.format("%Y%m%d").to_string();
-        // DTEND is the first day no longer covered (RFC 5545 §3.6.1).
-        let end = self.last.succ_opt().unwrap_or(self.last);
+    pub(super) fn lines(&self, kept: &Kept) -> Result<Vec<String>, Refusal> {
         let mut lines = vec![
             "BEGIN:VEVENT".to_owned(),
             format!("UID:{}", self.uid.trim()),
             format!("DTSTAMP:{}", self.stamp.format("%Y%m%dT%H%M%SZ")),
-            format!("DTSTART;VALUE=DATE:{}", day(self.first)),
-            format!("DTEND;VALUE=DATE:{}", day(end)),
         ];
-        match self.yearly {
-            None => {}
-            Some(None) => lines.push("RRULE:FREQ=YEARLY".to_owned()),
-            Some(Some(year)) => lines.push(format!("RRULE:FREQ=YEARLY;UNTIL={year:04}1231")),
+        lines.extend(self.span(kept.zone.as_deref()));
+        if let Some(rule) = self.recurrence.rule(self.first) {
+            let until = match self.recurrence.until() {
+                Some(until) => format!(";UNTIL={}", self.until(until, kept.zone.as_deref())?),
+                None => String::new(),
+            };
+            lines.push(format!("RRULE:{rule}{until}"));
         }
         lines.push(format!("SUMMARY:{}", escape(self.name.trim())));
         lines.extend(
@@ -130,8 +177,49 @@ impl NewEntry {
                 .iter()
                 .map(|category| format!("CATEGORIES:{}", escape(category.trim()))),
         );
+        lines.extend(kept.lines.iter().cloned());
         lines.push("END:VEVENT".to_owned());
-        lines
+        Ok(lines)
+    }
+
+    /// DTSTART and DTEND.
+    fn span(&self, zone: Option<&str>) -> [String; 2] {
+        // The first day no longer covered (RFC 5545 §3.6.1).
+        let after = self.last.succ_opt().unwrap_or(self.last);
+        let day = |date: NaiveDate| date.format("%Y%m%d").to_string();
+        let Some((from, to)) = self.times else {
+            return [
+                format!("DTSTART;VALUE=DATE:{}", day(self.first)),
+                format!("DTEND;VALUE=DATE:{}", day(after)),
+            ];
+        };
+        let last = if to == NaiveTime::MIN {
+            after
+        } else {
+            self.last
+        };
+        [("DTSTART", self.first, from), ("DTEND", last, to)].map(|(name, date, time)| {
+            let at = date.and_time(time).format("%Y%m%dT%H%M%S");
+            match zone {
+                // Local to wherever the house is (RFC 5545 §3.3.5, form 1).
+                None => format!("{name}:{at}"),
+                Some("UTC") => format!("{name}:{at}Z"),
+                Some(zone) => format!("{name};TZID={zone}:{at}"),
+            }
+        })
+    }
+
+    /// The end of a rule in the form that its DTSTART asks for (RFC 5545 §3.3.10).
+    fn until(&self, day: NaiveDate, zone: Option<&str>) -> Result<String, Refusal> {
+        let Some(night) = self.times.and(day.and_hms_opt(23, 59, 59)) else {
+            return Ok(day.format("%Y%m%d").to_string());
+        };
+        let Some(zone) = zone else {
+            return Ok(night.format("%Y%m%dT%H%M%S").to_string());
+        };
+        let zone = zone_named(zone)
+            .map_err(|why| nonsense(why, "give the end in the program that wrote the entry"))?;
+        Ok(to_utc(zone, night).utc.format("%Y%m%dT%H%M%SZ").to_string())
     }
 }
 

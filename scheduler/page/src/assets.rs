@@ -26,6 +26,11 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
             &include_bytes!("../assets/page.css")[..],
         ),
         ("live.js", script, &include_bytes!("../assets/live.js")[..]),
+        (
+            "fresh.js",
+            script,
+            &include_bytes!("../assets/fresh.js")[..],
+        ),
         ("wait.js", script, &include_bytes!("../assets/wait.js")[..]),
         (
             "mark.svg",

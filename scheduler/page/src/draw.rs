@@ -8,9 +8,39 @@ use leeside_core::model::Model;
 use leeside_core::time::{Wall, to_utc};
 use maud::{Markup, html};
 
-/// Width of a drawing, in its own units.
-pub const WIDTH: f64 = 960.0;
-const LEFT: f64 = 78.0;
+/// The paper of a drawing. Lettering keeps its size, so a phone gets a drawing of its
+/// own and not a desk's made small.
+#[derive(Clone, Copy, Debug)]
+pub struct Paper {
+    /// Width, in the drawing's own units.
+    pub width: f64,
+    /// What is left free at the left, for the marks of lanes.
+    pub left: f64,
+    /// Hours between two marks of the clock.
+    hours: usize,
+    /// The style that shows it where it fits.
+    pub class: &'static str,
+}
+
+/// For a desk.
+pub const DESK: Paper = Paper {
+    width: 960.0,
+    left: 78.0,
+    hours: 3,
+    class: "for-desk",
+};
+
+/// For a phone.
+pub const PHONE: Paper = Paper {
+    width: 390.0,
+    left: 58.0,
+    hours: 6,
+    class: "for-phone",
+};
+
+/// Both; the style sheet shows one of them.
+pub const PAPERS: [Paper; 2] = [DESK, PHONE];
+
 const RIGHT: f64 = 14.0;
 
 /// A local day across a drawing.
@@ -20,6 +50,8 @@ pub struct Day {
     pub from: Wall,
     /// The first moment of the next.
     pub to: Wall,
+    /// What it is drawn on.
+    pub paper: Paper,
 }
 
 impl Day {
@@ -34,14 +66,21 @@ impl Day {
         Self {
             from: start(date),
             to: start(next),
+            paper: DESK,
         }
+    }
+
+    /// The same day on other paper.
+    #[must_use]
+    pub const fn on(self, paper: Paper) -> Self {
+        Self { paper, ..self }
     }
 
     /// Where a moment lies across.
     #[must_use]
     pub fn x(&self, at: Wall) -> f64 {
         let share = ratio(at.0 - self.from.0, self.to.0 - self.from.0).clamp(0.0, 1.0);
-        LEFT + share * (WIDTH - LEFT - RIGHT)
+        self.paper.left + share * (self.paper.width - self.paper.left - RIGHT)
     }
 }
 
@@ -68,23 +107,23 @@ impl Lane {
 
     /// Its frame, its name and its marks at the side.
     #[must_use]
-    pub fn frame(&self, name: &str, marks: &[(f64, String)]) -> Markup {
-        let (bottom, right) = (self.top + self.height, WIDTH - RIGHT);
+    pub fn frame(&self, paper: Paper, name: &str, marks: &[(f64, String)]) -> Markup {
+        let (bottom, left, right) = (self.top + self.height, paper.left, paper.width - RIGHT);
         html! {
-            path.lane d={ "M" (LEFT) " " (at(self.top)) "V" (at(bottom)) "H" (right) } {}
-            text.lane-name x=(LEFT + 6.0) y=(at(self.top + 14.0)) { (name) }
+            path.lane d={ "M" (left) " " (at(self.top)) "V" (at(bottom)) "H" (right) } {}
+            text.lane-name x=(left + 6.0) y=(at(self.top + 14.0)) { (name) }
             @for (value, text) in marks {
                 @let y = self.y(*value);
-                path.lane-mark d={ "M" (LEFT) " " (at(y)) "h-5" } {}
-                text.lane-value x=(LEFT - 8.0) y=(at(y + 4.0)) { (text) }
+                path.lane-mark d={ "M" (left) " " (at(y)) "h-5" } {}
+                text.lane-value x=(left - 8.0) y=(at(y + 4.0)) { (text) }
             }
         }
     }
 
     /// A line across at a value.
     #[must_use]
-    pub fn level(&self, value: f64, class: &str) -> Markup {
-        html! { path class=(class) d={ "M" (LEFT) " " (at(self.y(value))) "H" (WIDTH - RIGHT) } {} }
+    pub fn level(&self, paper: Paper, value: f64, class: &str) -> Markup {
+        html! { path class=(class) d={ "M" (paper.left) " " (at(self.y(value))) "H" (paper.width - RIGHT) } {} }
     }
 
     /// A line through points that are no farther apart than `gap_ms`.
@@ -152,7 +191,7 @@ impl Lane {
 pub fn clock(model: &Model, day: &Day, top: f64, bottom: f64) -> Markup {
     let date = day.from.local_date(model.site.zone);
     let hours: Vec<(u32, Wall)> = (0..24)
-        .step_by(3)
+        .step_by(day.paper.hours)
         .filter_map(|hour| {
             let local = date.and_hms_opt(hour, 0, 0)?;
             Some((hour, Wall::from_utc(to_utc(model.site.zone, local).utc)))
@@ -219,6 +258,7 @@ mod tests {
         Day {
             from: Wall(0),
             to: Wall(86_800),
+            paper: DESK,
         }
     }
 

@@ -4,6 +4,8 @@
 //! nothing, readable by its owner alone. The service reads it again when it has
 //! changed: who is removed is out at once.
 
+mod guessable;
+
 use argon2::password_hash::rand_core::OsRng;
 use argon2::password_hash::{PasswordHash, PasswordHasher, PasswordVerifier, SaltString};
 use argon2::{Algorithm, Argon2, Params, Version};
@@ -121,8 +123,9 @@ fn hasher() -> Argon2<'static> {
 /// The hash of a password, with a salt of its own.
 ///
 /// # Errors
-/// [`PeopleError::Nonsense`] where the password is too short or too long.
-pub fn hash(password: &str) -> Result<String, PeopleError> {
+/// [`PeopleError::Nonsense`] where the password is too short or too long, or one that
+/// is guessed first; `name` is whose it is.
+pub fn hash(name: &str, password: &str) -> Result<String, PeopleError> {
     let length = password.chars().count();
     if length < LEAST_PASSWORD {
         return nonsense(format!(
@@ -132,6 +135,11 @@ pub fn hash(password: &str) -> Result<String, PeopleError> {
     if length > MOST_PASSWORD {
         return nonsense(format!(
             "a password has at most {MOST_PASSWORD} characters; this one has {length}"
+        ));
+    }
+    if let Some(why) = guessable::why(name, password) {
+        return nonsense(format!(
+            "this password {why}: a few words that do not belong together are better"
         ));
     }
     let salt = SaltString::generate(&mut OsRng);

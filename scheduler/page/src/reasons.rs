@@ -14,7 +14,7 @@ use leeside_core::reason::{
     Because, DriveTrouble, Fault, LightSource, Release, SlatsSay, WindPart,
 };
 use leeside_core::say;
-use leeside_core::time::{Now, Wall};
+use leeside_core::time::{HOUR, MINUTE, Now, Wall};
 
 /// Reasons of one house, told at one moment.
 #[derive(Clone, Copy, Debug)]
@@ -44,6 +44,27 @@ impl Teller<'_> {
     #[must_use]
     pub fn moment(&self, at: Wall) -> String {
         self.words.moment(self.model, self.now, at)
+    }
+
+    /// From one moment to another; the day is said once where both lie in one.
+    #[must_use]
+    pub fn span(&self, from: Wall, to: Wall) -> String {
+        let zone = self.model.site.zone;
+        let date = from.local_date(zone);
+        let whole = |at: Wall| {
+            crate::words::local(self.model, at)
+                .format("%H:%M")
+                .to_string()
+        };
+        if date == Wall(to.0 - 1).local_date(zone) {
+            let (begins, ends) = (whole(from), whole(to));
+            return match (begins.as_str(), ends.as_str()) {
+                ("00:00", "00:00") => self.words.date(date),
+                (begins, "00:00") => format!("{} {begins}–24:00", self.words.date(date)),
+                (begins, ends) => format!("{} {begins}–{ends}", self.words.date(date)),
+            };
+        }
+        format!("{} – {}", self.moment(from), self.moment(to))
     }
 
     fn sensor(&self, id: SensorId) -> &str {
@@ -160,6 +181,26 @@ impl Teller<'_> {
                 &[("by", by), ("until", &self.moment(*until))],
             ),
         }
+    }
+
+    /// A reason for those who only glance at it: of the sun without its angles.
+    #[must_use]
+    pub fn briefly(&self, because: &Because) -> String {
+        let Because::SunShading {
+            irradiance_wm2,
+            on_wm2,
+            ..
+        } = because
+        else {
+            return self.because(because);
+        };
+        self.fill(
+            "because.sun_briefly",
+            &[
+                ("irradiance", &self.whole(*irradiance_wm2)),
+                ("on", &self.whole(*on_wm2)),
+            ],
+        )
     }
 
     #[expect(
@@ -526,7 +567,16 @@ impl Teller<'_> {
                 self.fill("release.contact", &[("contact", &self.contact(*contact))])
             }
             Release::OwnerEnds => words.say("release.owner").to_owned(),
-            Release::At(moment) => self.fill("release.at", &[("at", &self.moment(*moment))]),
+            Release::At(moment) => {
+                // Seconds matter when they are near; the core acts to the second anyway.
+                let far = moment.0 - at.wall.0 > HOUR;
+                let ms = if far {
+                    moment.0 - moment.0.rem_euclid(MINUTE)
+                } else {
+                    moment.0
+                };
+                self.fill("release.at", &[("at", &self.moment(Wall(ms)))])
+            }
             Release::AtSteady(steady) => self.fill("release.at", &[("at", &wall(*steady))]),
             Release::LightChanges => words.say("release.light").to_owned(),
             Release::AnyWish => words.say("release.any_wish").to_owned(),

@@ -4,13 +4,13 @@ use super::wrong;
 use crate::days::preview;
 use crate::gate::PostedJson;
 use crate::house::App;
-use crate::pages::calendar::{Book, book, books};
+use crate::pages::calendar::{Book, book, books, recurrence, word_of};
 use crate::sessions;
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime};
 use leeside_config::closed_days::{
     Author, Change, Entry, NewEntry, Recurrence, Refusal, Which, apply, edit_file, read_file,
 };
@@ -23,7 +23,11 @@ fn entry(entry: &Entry) -> Value {
         Recurrence::Once => (Some(false), None),
         Recurrence::Yearly(last) => (Some(true), last),
         // It recurs, but not simply by the year.
-        Recurrence::Other => (None, None),
+        Recurrence::Each(..) | Recurrence::Other => (None, None),
+    };
+    let until = match entry.recurrence {
+        Recurrence::Each(_, until) => until,
+        Recurrence::Once | Recurrence::Yearly(_) | Recurrence::Other => None,
     };
     json!({
         "uid": entry.uid,
@@ -33,6 +37,11 @@ fn entry(entry: &Entry) -> Value {
         "yearly": yearly,
         "last_year": last_year,
         "all_day": entry.all_day,
+        "begins": entry.times.map(|(from, _)| from.format("%H:%M").to_string()),
+        "ends": entry.times.map(|(_, to)| to.format("%H:%M").to_string()),
+        "zone": entry.zone,
+        "again": word_of(entry.recurrence),
+        "until": until.map(|until| until.to_string()),
     })
 }
 
@@ -72,6 +81,10 @@ struct New {
     #[serde(default)]
     yearly: bool,
     last_year: Option<i32>,
+    begins: Option<String>,
+    ends: Option<String>,
+    again: Option<String>,
+    until: Option<String>,
     revision: Option<String>,
 }
 
@@ -98,6 +111,37 @@ fn day(key: &str, text: &str) -> Result<NaiveDate, Box<Response>> {
     })
 }
 
+fn nonsense(why: &str) -> Box<Response> {
+    Box::new(wrong(StatusCode::UNPROCESSABLE_ENTITY, why))
+}
+
+/// Both times of day, or none.
+fn times(new: &New) -> Result<Option<(NaiveTime, NaiveTime)>, Box<Response>> {
+    let time = |text: &str| NaiveTime::parse_from_str(text, "%H:%M");
+    match (&new.begins, &new.ends) {
+        (None, None) => Ok(None),
+        (Some(from), Some(to)) => match (time(from), time(to)) {
+            (Ok(from), Ok(to)) => Ok(Some((from, to))),
+            (Err(_), _) | (_, Err(_)) => Err(nonsense("times of day are written like 06:30")),
+        },
+        (Some(_), None) | (None, Some(_)) => {
+            Err(nonsense("\"begins\" and \"ends\" belong together"))
+        }
+    }
+}
+
+fn comes_again(new: &New, first: NaiveDate) -> Result<Recurrence, Box<Response>> {
+    let until = new.until.as_deref().map(|text| day("until", text));
+    let until = until.transpose()?;
+    if new.yearly {
+        return Ok(Recurrence::Yearly(new.last_year));
+    }
+    let word = new.again.as_deref().unwrap_or_default();
+    recurrence(word, first, until)
+        .filter(|recurrence| *recurrence != Recurrence::Other)
+        .ok_or_else(|| nonsense("\"again\" is a word that the schema does not have"))
+}
+
 /// Adds an entry.
 pub(super) async fn add(
     State(app): State<App>,
@@ -119,8 +163,9 @@ pub(super) async fn add(
         let entry = NewEntry {
             first,
             last,
+            times: times(&new)?,
+            recurrence: comes_again(&new, first)?,
             name: new.name,
-            yearly: new.yearly.then_some(new.last_year),
             category: None,
             uid,
             stamp: app.given.clock.now().wall.utc(),

@@ -8,7 +8,7 @@ pub use day::{Answer, Minute, Stay};
 
 use super::now::{by_compass, direction};
 use super::{Route, shows, waiting};
-use crate::draw::Day;
+use crate::draw::{Day, PAPERS};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
@@ -200,7 +200,11 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
     let sheet = Sheet {
         title: words.say("facade.title"),
         path: "/facade",
-        scripts: if again_s > 0 { &["wait.js"] } else { &[] },
+        scripts: if again_s > 0 {
+            &["wait.js"]
+        } else {
+            &["fresh.js"]
+        },
         again_s,
     };
     let body = html! { (asked.form(words, &present.model)) (shown) };
@@ -228,10 +232,11 @@ fn answered(words: Words, answer: &Answer, now: Wall) -> Markup {
                 (words.fill("facade.path", &[("facade", &facade.name)])) " "
                 small { (words.fill("now.facade", &[("azimuth", &words.number(azimuth, 0)), ("direction", &direction(words, azimuth))])) }
             }
-            @if let Some(minute) = minute { p.today { (right_now(words, answer, minute)) } }
-            figure.plot {
+            @if let Some(minute) = minute { p #facade-now .today role="status" { (right_now(words, answer, minute)) } }
+            (draw::patterns())
+            figure #facade-sky .plot {
                 div.wide tabindex="0" role="group" aria-label=(words.say("facade.path_drawn")) {
-                    (SkyDrawing { words, answer }.show(sun))
+                    @for paper in PAPERS { (SkyDrawing { words, answer, paper }.show(sun)) }
                 }
                 figcaption { (path_key(words)) }
             }
@@ -346,7 +351,7 @@ fn whole_day(words: Words, answer: &Answer) -> Markup {
             p.note { (words.say("facade.assumed")) }
             figure.plot {
                 div.wide tabindex="0" role="group" aria-label=(words.say("facade.day_drawn")) {
-                    (draw::day(words, answer, &label))
+                    @for paper in PAPERS { (draw::day(words, answer, &label, paper)) }
                 }
                 figcaption { (day_key(words, group.is_some_and(|group| group.slats.is_some()))) }
             }
@@ -397,26 +402,23 @@ fn stays(words: Words, answer: &Answer) -> Markup {
     };
     html! {
         div.wide tabindex="0" role="group" aria-label=(words.say("facade.stays")) {
-            table {
-                thead { tr {
-                    th scope="col" { (words.say("facade.from_to")) }
-                    th scope="col" { (words.say("facade.stands")) }
-                    th scope="col" { (words.say("why.decided")) }
-                    th scope="col" { (words.say("facade.sun_on")) }
-                    th scope="col" { (words.say("facade.key_profile")) }
-                    th scope="col" { (words.say("facade.cutoff")) }
+            table.fold role="table" {
+                thead role="rowgroup" { tr role="row" {
+                    @for key in ["facade.from_to", "facade.stands", "why.decided", "facade.sun_on", "facade.key_profile", "facade.cutoff"] {
+                        th scope="col" role="columnheader" { (words.say(key)) }
+                    }
                 } }
-                tbody {
+                tbody role="rowgroup" {
                     @for stay in answer.stays() {
                         @let (first, last) = (&stay.minutes[0], &stay.minutes[stay.minutes.len() - 1]);
                         @let lit = first.lit_share > 0.0;
-                        tr {
-                            th scope="row" { (clock_of(answer, first.at)) "–" (clock_of(answer, last.at.plus(MINUTE))) }
-                            td { (first.pose.map_or_else(|| "–".to_owned(), |pose| tell.pose(pose))) }
-                            td { @if let Some(word) = first.word { (tag(words, word)) } }
-                            td { (if lit { words.say("facade.yes") } else { words.say("facade.no") }) }
-                            td.number { (range(stay.range(|m| (m.lit_share > 0.0).then_some(m.profile_deg)))) }
-                            td { (range(stay.range(|m| m.cutoff_deg().filter(|_| m.lit_share > 0.0))))
+                        tr role="row" {
+                            th scope="row" role="rowheader" { (clock_of(answer, first.at)) "–" (clock_of(answer, last.at.plus(MINUTE))) }
+                            td role="cell" { (first.pose.map_or_else(|| "–".to_owned(), |pose| tell.pose(pose))) }
+                            td role="cell" { @if let Some(word) = first.word { (tag(words, word)) } }
+                            td role="cell" data-label=(words.say("facade.sun_on")) { (if lit { words.say("facade.yes") } else { words.say("facade.no") }) }
+                            td.number.void[!lit] role="cell" data-label=(words.say("facade.key_profile")) { (range(stay.range(|m| (m.lit_share > 0.0).then_some(m.profile_deg)))) }
+                            td.void[!lit] role="cell" data-label=(words.say("facade.cutoff")) { (range(stay.range(|m| m.cutoff_deg().filter(|_| m.lit_share > 0.0))))
                                 @if stay.minutes.iter().any(|m| m.lit_share > 0.0 && matches!(m.cutoff, Some(Cutoff::NotBlockable { .. }))) {
                                     " " (words.say("facade.leaks"))
                                 }

@@ -5,9 +5,10 @@
 //! that [`live`](crate::live) can send just that part anew.
 
 use super::{Route, shows};
+use crate::draw::{PAPERS, Paper};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
-use crate::layout::{Sheet, glyph, tag};
+use crate::layout::{Sheet, family, glyph, tag};
 use crate::people::Role;
 use crate::reasons::Teller;
 use crate::words::{Words, local};
@@ -25,6 +26,16 @@ use leeside_daemon::door::{GroupNow, Present, SensorNow, SunNow};
 use maud::{Markup, html};
 use std::sync::Arc;
 
+/// The horizon in the strip, and how tall a facade stands on it.
+const HORIZON: f64 = 110.0;
+const FRONT: f64 = 44.0;
+/// A row of names below it, about how wide a letter is, and how many rows at most.
+const ROW: f64 = 16.0;
+const LETTER: f64 = 7.4;
+const MOST_ROWS: u8 = 4;
+/// Groups of a facade that stand side by side there; of more the mean is shown.
+const MOST_COLUMNS: usize = 8;
+
 /// The routes of this page.
 pub(super) fn routes() -> Vec<Route> {
     vec![shows("/", Role::Look, get(show))]
@@ -40,11 +51,13 @@ pub async fn show(State(app): State<App>, viewer: Viewer) -> Response {
             div.status {
                 p #live-state .live role="status" { (words.say("now.still")) }
                 (scene.clock())
+                (scene.broker())
             }
-            (scene.broker())
             (scene.compass())
-            (scene.alarms())
-            (scene.lockouts())
+            div.pair {
+                (scene.alarms())
+                (scene.lockouts())
+            }
             @for facade in by_compass(&present.model) {
                 (scene.facade(facade))
             }
@@ -78,6 +91,12 @@ pub fn parts(words: Words, before: Option<&Present>, present: &Present) -> Vec<(
         ("p-alarms".to_owned(), scene.alarms()),
         ("p-lockouts".to_owned(), scene.lockouts()),
     ];
+    for index in 0..present.model.facades.len() {
+        all.push((
+            format!("lit-{index}"),
+            scene.lit_in_words(FacadeId::of(index)),
+        ));
+    }
     let was = |index: usize| before.and_then(|before| before.groups.get(index)?.as_ref());
     for (index, group) in present.groups.iter().enumerate() {
         let same = was(index)
@@ -158,7 +177,7 @@ impl<'a> Scene<'a> {
         let bad =
             !broker.connected || !self.present.troubles.is_empty() || !self.present.clock_trusted;
         html! {
-            section #p-broker .broker.bad[bad] aria-label=(words.say("now.broker")) {
+            div #p-broker .broker.bad[bad] role="group" aria-label=(words.say("now.broker")) {
                 @if broker.connected {
                     p { (words.fill("now.broker_well", &[("at", &since)])) }
                 } @else {
@@ -210,25 +229,100 @@ impl<'a> Scene<'a> {
         );
         html! {
             figure #p-compass .compass {
-                svg viewBox="0 0 1080 150" role="img" aria-label=(text) {
-                    path.sky d="M0 0h1080v110h-1080z" {}
-                    (sun_disc(self.present.sun))
-                    path.ground d="M0 110h1080v40h-1080z" {}
-                    path.horizon d="M0 110h1080" {}
-                    @for (index, point) in ["n", "ne", "e", "se", "s", "sw", "w", "nw"].iter().enumerate() {
-                        @let x = u32::try_from(index * 135).unwrap_or(0);
-                        path.tick d={ "M" (x) " 110v6" } {}
-                        text.point x=(x.max(12)) y="128" { (words.say_of("compass", point)) }
-                    }
-                    @for facade in &order {
-                        @let x = self.model.facade(*facade).plane.azimuth_deg() * 3.0;
-                        @let lit = self.lit(*facade);
-                        path.front.lit[lit] d={ "M" (round(x - 16.0)) " 110v-34h32v34z" } {}
-                    }
-                }
+                @for paper in PAPERS { (self.strip(paper, &order, &text)) }
                 figcaption { (sun) }
             }
         }
+    }
+
+    /// The strip itself: each facade stands where it looks, its groups as they stand.
+    fn strip(&self, paper: Paper, order: &[FacadeId], text: &str) -> Markup {
+        let words = self.words;
+        let per_degree = paper.width / 360.0;
+        let names = self.names(paper, order);
+        let rows = names.iter().map(|(_, _, row)| row + 1).max().unwrap_or(0);
+        let tall = HORIZON + 26.0 + f64::from(rows) * ROW;
+        html! {
+            svg class=(paper.class) viewBox={ "0 0 " (paper.width) " " (tall) } role="img" aria-label=(text) {
+                path.sky d={ "M0 0h" (paper.width) "v" (HORIZON) "h-" (paper.width) "z" } {}
+                path.ground d={ "M0 " (HORIZON) "h" (paper.width) "v" (tall - HORIZON) "h-" (paper.width) "z" } {}
+                path.horizon d={ "M0 " (HORIZON) "h" (paper.width) } {}
+                @for (index, point) in ["n", "ne", "e", "se", "s", "sw", "w", "nw"].iter().enumerate() {
+                    @let x = f64::from(u32::try_from(index * 45).unwrap_or(0)) * per_degree;
+                    path.tick d={ "M" (round(x)) " " (HORIZON) "v5" } {}
+                    text.point x=(round(x.max(9.0))) y=(HORIZON + 18.0) { (words.say_of("compass", point)) }
+                }
+                @for facade in order { (self.front(*facade, per_degree)) }
+                (sun_disc(self.present.sun, per_degree))
+                @for (name, x, row) in &names {
+                    text.front-name x=(round(*x)) y=(HORIZON + 20.0 + f64::from(row + 1) * ROW) { (name) }
+                }
+            }
+        }
+    }
+
+    /// Names below the facades, in so many rows that none covers another: name,
+    /// middle, row.
+    fn names(&self, paper: Paper, order: &[FacadeId]) -> Vec<(&'a str, f64, u8)> {
+        let mut ends: Vec<f64> = Vec::new();
+        let mut all = Vec::new();
+        for id in order {
+            let facade = self.model.facade(*id);
+            let letters = u16::try_from(facade.name.chars().count()).unwrap_or(u16::MAX);
+            let half = (f64::from(letters) * LETTER / 2.0).min(paper.width / 2.0);
+            let middle = facade.plane.azimuth_deg() / 360.0 * paper.width;
+            let x = middle.clamp(half, paper.width - half);
+            let row = ends.iter().position(|end| *end < x - half);
+            let row = row.unwrap_or(ends.len());
+            // The headings below have them all.
+            let Some(row) = u8::try_from(row).ok().filter(|row| *row < MOST_ROWS) else {
+                continue;
+            };
+            if ends.len() == usize::from(row) {
+                ends.push(0.0);
+            }
+            ends[usize::from(row)] = x + half + LETTER;
+            all.push((facade.name.as_str(), x, row));
+        }
+        all
+    }
+
+    /// A facade: its groups side by side, each as far extended as it is; above it the
+    /// mark of the highest guard that decides there.
+    fn front(&self, id: FacadeId, per_degree: f64) -> Markup {
+        let middle = self.model.facade(id).plane.azimuth_deg() * per_degree;
+        let wide = (per_degree * 20.0).clamp(30.0, 60.0);
+        let left = middle - wide / 2.0;
+        let groups = self.present.groups.iter().enumerate();
+        let here: Vec<&GroupNow> = groups
+            .filter(|(index, _)| self.model.group(GroupId::of(*index)).facade == id)
+            .filter_map(|(_, now)| now.as_deref())
+            .collect();
+        let column = here.len().div_ceil(MOST_COLUMNS).max(1);
+        let columns: Vec<f64> = here.chunks(column).map(mean_extension).collect();
+        let each = wide / f64::from(u32::try_from(columns.len().max(1)).unwrap_or(1));
+        let guard = here
+            .iter()
+            .map(|now| now.explanation.verdict.decided_by)
+            .filter(|word| word.is_guard())
+            .min();
+        html! {
+            path.front.lit[self.lit(id)] d={ "M" (round(left)) " " (HORIZON) "v-" (FRONT) "h" (round(wide)) "v" (FRONT) "z" } {}
+            @for (index, share) in columns.iter().enumerate() {
+                @let x = left + each * f64::from(u32::try_from(index).unwrap_or(0));
+                rect.cloth x=(round(x + 1.5)) y=(HORIZON - FRONT + 1.5) width=(round((each - 3.0).max(1.0))) height=(round(share * (FRONT - 3.0))) {}
+            }
+            @if let Some(word) = guard {
+                @let (class, mark) = family(word);
+                text class={ "front-mark " (class) } x=(round(middle)) y=(HORIZON - FRONT - 6.0) { (mark) }
+            }
+        }
+    }
+
+    /// Whether the sun is on a facade, as a part that follows.
+    fn lit_in_words(&self, id: FacadeId) -> Markup {
+        let key = if self.lit(id) { "now.lit" } else { "now.shade" };
+        html! { span id={ "lit-" (id.index()) } { (self.words.say(key)) } }
     }
 
     fn lit(&self, facade: FacadeId) -> bool {
@@ -252,7 +346,7 @@ impl<'a> Scene<'a> {
         html! {
             section.facade aria-labelledby={ "f-" (id.index()) } {
                 h2 id={ "f-" (id.index()) } {
-                    (facade.name) " " small { (words.fill("now.facade", places)) }
+                    (facade.name) " " small { (words.fill("now.facade", places)) ", " (self.lit_in_words(id)) }
                 }
                 @if groups.is_empty() {
                     p.none { (words.say("now.no_groups")) }
@@ -273,7 +367,7 @@ impl<'a> Scene<'a> {
                 div.what {
                     h3 { a href={ "/why?group=" (encode(&group.name)) } { (group.name) } }
                     @if let Some(now) = now {
-                        p.pose { (self.stands(now)) }
+                        p.pose { (self.stands(now)) " " (tag(words, now.explanation.verdict.decided_by)) }
                         (self.verdict(now))
                     } @else {
                         p.pose { (words.say("now.not_yet")) }
@@ -286,9 +380,9 @@ impl<'a> Scene<'a> {
     fn verdict(&self, now: &GroupNow) -> Markup {
         let (words, verdict) = (self.words, &now.explanation.verdict);
         html! {
-            p.why { (tag(words, verdict.decided_by)) " " (self.tell.because(&verdict.because)) }
+            p.why { (self.tell.briefly(&verdict.because)) }
             p.until {
-                span.label { (words.say("now.until")) } " "
+                (words.say("now.until")) " "
                 (self.tell.release(&verdict.release, now.at))
             }
         }
@@ -311,7 +405,7 @@ impl<'a> Scene<'a> {
     fn alarms(&self) -> Markup {
         let words = self.words;
         html! {
-            section #p-alarms aria-labelledby="alarms" {
+            section #p-alarms .calm[self.present.alarms.is_empty()] aria-labelledby="alarms" {
                 h2 #alarms { (words.say("now.alarms")) }
                 @if self.present.alarms.is_empty() {
                     p.none { (words.say("now.no_alarms")) }
@@ -351,23 +445,19 @@ impl<'a> Scene<'a> {
             })
             .collect();
         html! {
-            section #p-lockouts aria-labelledby="lockouts" {
+            section #p-lockouts .calm[all.is_empty()] aria-labelledby="lockouts" {
                 h2 #lockouts { (words.say("now.lockouts")) }
                 @if all.is_empty() {
                     p.none { (words.say("now.no_lockouts")) }
                 } @else {
                     div.wide tabindex="0" role="group" aria-labelledby="lockouts" {
-                        table {
-                            thead { tr {
-                                th scope="col" { (words.say("now.group")) }
-                                th scope="col" { (words.say("now.guard")) }
-                                th scope="col" { (words.say("now.speed")) }
-                                th scope="col" { (words.say("now.limit")) }
-                                th scope="col" { (words.say("now.release")) }
-                                th scope="col" { (words.say("now.since")) }
-                                th scope="col" { (words.say("now.reason")) }
+                        table.fold role="table" {
+                            thead role="rowgroup" { tr role="row" {
+                                @for key in ["now.group", "now.guard", "now.speed", "now.limit", "now.until_when", "now.since", "now.reason"] {
+                                    th scope="col" role="columnheader" { (words.say(key)) }
+                                }
                             } }
-                            tbody { @for (id, now, guard) in all { (self.lockout(id, now, guard)) } }
+                            tbody role="rowgroup" { @for (id, now, guard) in all { (self.lockout(id, now, guard)) } }
                         }
                     }
                 }
@@ -379,14 +469,14 @@ impl<'a> Scene<'a> {
         let words = self.words;
         let (speed, limit) = self.measured(id, guard);
         html! {
-            tr {
-                th scope="row" { (self.model.group(id).name) }
-                td { (tag(words, guard.word)) }
-                td.number { (speed) }
-                td.number { (limit) }
-                td { (self.tell.release(&guard.release, now.at)) }
-                td { (self.tell.moment(guard.since.wall)) }
-                td.reason { (self.tell.because(&guard.because)) }
+            tr role="row" {
+                th scope="row" role="rowheader" { (self.model.group(id).name) }
+                td role="cell" { (tag(words, guard.word)) }
+                td.number role="cell" data-label=(words.say("now.speed")) { (speed) }
+                td.number role="cell" data-label=(words.say("now.limit")) { (limit) }
+                td role="cell" data-label=(words.say("now.until_when")) { (self.tell.release(&guard.release, now.at)) }
+                td role="cell" data-label=(words.say("now.since")) { (self.tell.moment(guard.since.wall)) }
+                td.reason role="cell" { (self.tell.because(&guard.because)) }
             }
         }
     }
@@ -513,26 +603,40 @@ impl<'a> Scene<'a> {
         match reading.sample {
             Sample::Value(value) => self.tell.value(kind, value),
             Sample::Wind { gust, mean, .. } => {
-                let told = |part: Part| {
-                    part.value()
-                        .map_or_else(|| "–".to_owned(), |v| self.words.number(v, 1))
+                let told = |key: &'static str, part: Part| {
+                    let speed = self.words.number(part.value()?, 1);
+                    Some(self.words.fill(key, &[("speed", &speed)]))
                 };
-                let text = self.words.fill(
-                    "now.wind_reads",
-                    &[("gust", &told(gust)), ("mean", &told(mean))],
-                );
-                format!("{text} m/s")
+                let parts: Vec<String> = [told("now.gust", gust), told("now.mean", mean)]
+                    .into_iter()
+                    .flatten()
+                    .collect();
+                format!("{} m/s", parts.join(", "))
             }
         }
     }
 }
 
+/// How far groups are extended in the mean, 0 to 1; who does not know counts as retracted.
+fn mean_extension(groups: &[&GroupNow]) -> f64 {
+    let poses: Vec<f64> = groups
+        .iter()
+        .flat_map(|now| &now.poses)
+        .map(|pose| pose.map_or(0.0, |pose| f64::from(pose.extension_pct) / 100.0))
+        .collect();
+    let count = u32::try_from(poses.len().max(1)).unwrap_or(u32::MAX);
+    poses.iter().sum::<f64>() / f64::from(count)
+}
+
 /// The sun over the horizon strip: azimuth across, elevation up; below the horizon none.
-fn sun_disc(sun: SunNow) -> Markup {
-    let (x, y) = (sun.azimuth_deg * 3.0, 110.0 - sun.elevation_deg * 1.1);
+fn sun_disc(sun: SunNow, per_degree: f64) -> Markup {
+    let (x, y) = (
+        sun.azimuth_deg * per_degree,
+        HORIZON - sun.elevation_deg * 1.1,
+    );
     html! {
         @if sun.elevation_deg > -3.0 {
-            circle.sun cx=(round(x)) cy=(round(y)) r="11" {}
+            circle.sun cx=(round(x)) cy=(round(y)) r="10" {}
         }
     }
 }

@@ -12,7 +12,7 @@ use super::{Route, shows, waiting};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
-use crate::layout::{Field, Sheet, failure, tag};
+use crate::layout::{Field, Sheet, failure, glyph, tag};
 use crate::people::Role;
 use crate::reasons::Teller;
 use crate::words::{Words, local};
@@ -29,6 +29,7 @@ use leeside_core::model::Model;
 use leeside_core::output::Word;
 use leeside_core::time::{MINUTE, Wall, to_utc};
 use leeside_daemon::door::Present;
+use leeside_dryrun::told::Movement;
 use leeside_dryrun::why::Asked;
 use maud::{Markup, html};
 use std::sync::Arc;
@@ -52,7 +53,9 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
     let now = present.at.wall;
     let asked = Asking::read(words, &present.model, now, fields);
     let Some((group, at)) = asked.whole.clone() else {
-        return sheet(&viewer, &present, 0, &asked.form(words, &present.model));
+        let lead = html! { p.lead { (words.say("why.lead")) } };
+        let form = asked.form(words, &present.model);
+        return sheet(&viewer, &present, 0, &html! { (lead) (form) });
     };
     let question = Question {
         model: Arc::clone(&present.model),
@@ -248,11 +251,18 @@ fn verdict(
         section.verdict aria-labelledby="verdict" {
             h2 #verdict { (group.name) " " small { (told_at) } }
             (basis(words, answer.basis))
-            p.pose { (stood(words, asked, tell)) }
-            p.why { (tag(words, then.decided_by)) " " (tell.because(&then.because)) }
-            p.until { span.label { (words.say("now.until")) } " " (tell.release(&then.release, then.at)) }
-            @if let Some(since) = asked.then.since {
-                p.until { (words.fill("why.since", &[("at", &tell.moment(since.wall))])) }
+            div.stands {
+                (glyph(asked.poses.first().and_then(|(_, pose)| *pose)))
+                div {
+                    p.pose { (stood(words, asked, tell)) " " (tag(words, then.decided_by)) }
+                    p.why { (tell.because(&then.because)) }
+                    p.until {
+                        (words.say("now.until")) " " (tell.release(&then.release, then.at))
+                        @if let Some(since) = asked.then.since {
+                            " · " (words.fill("why.since", &[("at", &tell.moment(since.wall))]))
+                        }
+                    }
+                }
             }
             @for exception in &then.exceptions {
                 p.why {
@@ -260,38 +270,46 @@ fn verdict(
                     (tag(words, exception.word)) " " (tell.course(&exception.course)) ", " (tell.because(&exception.because))
                 }
             }
-            @if let Some(before) = before {
-                p { (words.say("why.moved_before")) " "
-                    a href=(address_of(answer, before.at.wall)) { (tell.moment(before.at.wall)) } ": "
-                    (tell.pose(before.pose)) " (" (tell.because(&before.because)) ")" }
-            }
-            @if let Some(after) = after {
-                p { (words.say("why.moved_after")) " "
-                    a href=(address_of(answer, after.at.wall)) { (tell.moment(after.at.wall)) } ": "
-                    (tell.pose(after.pose)) " (" (tell.because(&after.because)) ")" }
-            }
-            p.link { (words.say("why.link")) " " a href=(address) rel="bookmark" { (told_at) } }
-            @if present.fingerprint.len() >= 12 {
-                p.note { (words.fill("why.site", &[("site", &&present.fingerprint[..12])])) }
+            dl.facts {
+                @let next = if after.as_ref().is_some_and(|after| after.at.wall >= answer.now) { "why.moved_planned" } else { "why.moved_after" };
+                @for (key, movement) in [("why.moved_before", before), (next, after)] {
+                    @if let Some(movement) = movement {
+                        dt { (words.say(key)) }
+                        dd {
+                            a href=(address_of(answer, movement.at.wall)) { (tell.moment(movement.at.wall)) } ": "
+                            (tell.pose(movement.pose)) " (" (tell.briefly(&movement.because)) ")"
+                        }
+                    }
+                }
+                dt { (words.say("why.link")) }
+                dd.link { a href=(address) rel="bookmark" { (told_at) } }
+                @if present.fingerprint.len() >= 12 {
+                    dt { (words.say("why.site")) }
+                    dd { code { (&present.fingerprint[..12]) } }
+                }
             }
         }
     }
 }
 
 /// The movement before the moment, and the one after it.
-fn beside(
-    answer: &Answer,
-) -> (
-    Option<&leeside_dryrun::told::Movement>,
-    Option<&leeside_dryrun::told::Movement>,
-) {
+fn beside(answer: &Answer) -> (Option<Movement>, Option<Movement>) {
     let all = || answer.told.movements.iter();
     let before = all().rfind(|movement| movement.at.wall <= answer.at);
+    let recorded = matches!(answer.basis, Basis::Recorded { .. });
     let after = all()
         .chain(answer.rest.iter().flat_map(|rest| rest.movements.iter()))
         .filter(|movement| movement.at.wall > answer.at)
-        .min_by_key(|movement| movement.at.wall);
-    (before, after)
+        // Of what is planned only what is still to come.
+        .filter(|movement| {
+            !recorded
+                || answer.rest.is_none()
+                || movement.at.wall > answer.now
+                || all().any(|told| told.at.wall == movement.at.wall)
+        })
+        .min_by_key(|movement| movement.at.wall)
+        .cloned();
+    (before.cloned(), answer.joint().or(after))
 }
 
 fn address_of(answer: &Answer, at: Wall) -> String {
@@ -339,15 +357,13 @@ fn ranks(words: Words, asked: &Asked, tell: &Teller<'_>) -> Markup {
             h2 #ranks { (words.say("why.ranks")) }
             p.note { (words.say("why.ranks_note")) }
             div.wide tabindex="0" role="group" aria-labelledby="ranks" {
-                table.ranks {
-                    thead { tr {
-                        th scope="col" { (words.say("why.rank")) }
-                        th scope="col" { (words.say("why.says")) }
-                        th scope="col" { (words.say("why.asks")) }
-                        th scope="col" { (words.say("now.reason")) }
-                        th scope="col" { (words.say("now.release")) }
+                table.ranks.fold role="table" {
+                    thead role="rowgroup" { tr role="row" {
+                        @for key in ["why.rank", "why.says", "why.asks", "now.reason", "now.until_when"] {
+                            th scope="col" role="columnheader" { (words.say(key)) }
+                        }
                     } }
-                    tbody { @for rank in &asked.ranks { (self::rank(words, asked, rank, tell)) } }
+                    tbody role="rowgroup" { @for rank in &asked.ranks { (self::rank(words, asked, rank, tell)) } }
                 }
             }
         }
@@ -366,20 +382,20 @@ fn rank(words: Words, asked: &Asked, rank: &RankView, tell: &Teller<'_>) -> Mark
                 } else {
                     ("lost", "why.lost")
                 };
-                tr class=(class) {
-                    th scope="row" { (tag(words, rank.word)) }
-                    td { (words.say(says)) }
-                    td { (tell.course(course)) }
-                    td.reason { (tell.because(because)) }
-                    td { (tell.release(release, asked.then.verdict.at)) }
+                tr class=(class) role="row" {
+                    th scope="row" role="rowheader" { (tag(words, rank.word)) }
+                    td role="cell" { (words.say(says)) }
+                    td role="cell" { (tell.course(course)) }
+                    td.reason role="cell" { (tell.because(because)) }
+                    td role="cell" data-label=(words.say("now.until")) { (tell.release(release, asked.then.verdict.at)) }
                 }
             }
-            Says::Quiet(quiet) => tr.quiet {
-                th scope="row" { (tag(words, rank.word)) }
-                td { (words.say("why.quiet")) }
-                td { "–" }
-                td.reason { (tell.quiet(quiet)) }
-                td { "–" }
+            Says::Quiet(quiet) => tr.quiet role="row" {
+                th scope="row" role="rowheader" { (tag(words, rank.word)) }
+                td role="cell" { (words.say("why.quiet")) }
+                td.void role="cell" { "–" }
+                td.reason role="cell" { (tell.quiet(quiet)) }
+                td.void role="cell" { "–" }
             },
         }
     }

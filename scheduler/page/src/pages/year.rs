@@ -161,7 +161,11 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
             }
         }
     };
-    let body = html! { (form(&app, &viewer, &asked)) (told) };
+    let body = html! {
+        @if asked.question.is_none() { p.lead { (words.say("year.lead")) } }
+        (form(&app, &viewer, &asked))
+        (told)
+    };
     page(&app, &viewer, again_s, StatusCode::OK, &body)
 }
 

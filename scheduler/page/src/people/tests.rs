@@ -8,7 +8,7 @@ fn person(name: &str) -> Person {
         name: name.to_owned(),
         role: Role::Operate,
         rooms: vec!["meeting room".to_owned()],
-        password: hash("a long enough one").unwrap(),
+        password: hash("keeper", "a long enough one").unwrap(),
     }
 }
 
@@ -35,7 +35,7 @@ fn what_is_written_is_read_again_and_only_its_owner_may_read_it() {
 
 #[test]
 fn a_password_fits_its_hash_and_no_other() {
-    let hash = hash("a long enough one").unwrap();
+    let hash = hash("keeper", "a long enough one").unwrap();
     assert!(fits("a long enough one", &hash));
     assert!(!fits("a long enough One", &hash));
     assert!(!fits("a long enough one", NOBODY));
@@ -47,12 +47,12 @@ fn a_password_fits_its_hash_and_no_other() {
 
 #[test]
 fn passwords_have_bounds_and_two_of_them_never_the_same_hash() {
-    assert!(hash("elevenchars").is_err());
-    assert!(hash(&"x".repeat(129)).is_err());
-    assert!(hash(&"ü".repeat(64)).is_ok());
+    assert!(hash("keeper", "elevenchars").is_err());
+    assert!(hash("keeper", &"wind from the west ".repeat(7)).is_err());
+    assert!(hash("keeper", &format!("{}Ölrost", "ü".repeat(58))).is_ok());
     assert_ne!(
-        hash("a long enough one").unwrap(),
-        hash("a long enough one").unwrap()
+        hash("keeper", "a long enough one").unwrap(),
+        hash("keeper", "a long enough one").unwrap()
     );
 }
 

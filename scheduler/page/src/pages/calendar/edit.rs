@@ -13,10 +13,11 @@ use crate::words::Words;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
-use chrono::{Datelike, NaiveDate};
+use chrono::{Datelike, NaiveDate, NaiveTime};
 use leeside_config::closed_days::{
-    Author, Change, Entry, NewEntry, Recurrence, Refusal, Which, apply, edit_file, undo_file,
+    Author, Change, Each, Entry, NewEntry, Recurrence, Refusal, Which, apply, edit_file, undo_file,
 };
+use leeside_core::model::Model;
 use maud::{Markup, html};
 use serde::Deserialize;
 use std::sync::Arc;
@@ -88,13 +89,72 @@ fn filled(fields: Fields, old: &Entry) -> Fields {
     if old.last != old.first {
         fields = fields.with("last", old.last.to_string());
     }
-    if let Recurrence::Yearly(last_year) = old.recurrence {
-        fields = fields.with("yearly", "on");
-        if let Some(year) = last_year {
-            fields = fields.with("last_year", year.to_string());
-        }
+    if let Some((from, to)) = old.times {
+        fields = fields
+            .with("from", from.format("%H:%M").to_string())
+            .with("to", to.format("%H:%M").to_string());
     }
-    fields
+    if let Some(zone) = &old.zone {
+        fields = fields.with("zone", zone.clone());
+    }
+    let until = match old.recurrence {
+        Recurrence::Yearly(Some(year)) => NaiveDate::from_ymd_opt(year, 12, 31),
+        Recurrence::Each(_, until) => until,
+        Recurrence::Once | Recurrence::Yearly(None) | Recurrence::Other => None,
+    };
+    if let Some(until) = until {
+        fields = fields.with("until", until.to_string());
+    }
+    fields.with("again", word_of(old.recurrence))
+}
+
+/// The words by which the form says how an entry comes again.
+const AGAIN: [(&str, &str); 7] = [
+    ("", "calendar.again_not"),
+    ("year", "calendar.again_year"),
+    ("week", "calendar.again_week"),
+    ("second_week", "calendar.again_second_week"),
+    ("month", "calendar.again_month"),
+    ("month_weekday", "calendar.again_month_weekday"),
+    ("year_weekday", "calendar.again_year_weekday"),
+];
+
+/// The word of a recurrence, for forms and for programs.
+pub(crate) const fn word_of(recurrence: Recurrence) -> &'static str {
+    match recurrence {
+        Recurrence::Once => "",
+        Recurrence::Yearly(_) => "year",
+        Recurrence::Each(Each::Week, _) => "week",
+        Recurrence::Each(Each::SecondWeek, _) => "second_week",
+        Recurrence::Each(Each::Month, _) => "month",
+        Recurrence::Each(Each::MonthWeekday, _) => "month_weekday",
+        Recurrence::Each(Each::YearWeekday, _) => "year_weekday",
+        Recurrence::Other => "own",
+    }
+}
+
+/// The recurrence that a word means, for an entry that begins on `first`.
+pub(crate) fn recurrence(
+    word: &str,
+    first: NaiveDate,
+    until: Option<NaiveDate>,
+) -> Option<Recurrence> {
+    let each = |each| Some(Recurrence::Each(each, until));
+    match word {
+        "" => Some(Recurrence::Once),
+        "year" => Some(Recurrence::Yearly(until.map(|until| {
+            // The last year in which its day still comes.
+            let before = (until.month(), until.day()) < (first.month(), first.day());
+            until.year() - i32::from(before)
+        }))),
+        "week" => each(Each::Week),
+        "second_week" => each(Each::SecondWeek),
+        "month" => each(Each::Month),
+        "month_weekday" => each(Each::MonthWeekday),
+        "year_weekday" => each(Each::YearWeekday),
+        "own" => Some(Recurrence::Other),
+        _ => None,
+    }
 }
 
 struct Form<'a> {
@@ -106,6 +166,35 @@ struct Form<'a> {
 }
 
 impl Form<'_> {
+    fn times_hint(&self, model: &Model) -> String {
+        let words = self.viewer.words;
+        let zone = self.fields.some("zone");
+        match zone.filter(|zone| *zone != model.site.zone.name()) {
+            None => words.say("calendar.times_hint").to_owned(),
+            Some(zone) => words.fill("calendar.times_zone", &[("zone", &zone)]),
+        }
+    }
+
+    /// How it comes again.
+    fn again(&self) -> Markup {
+        let (words, chosen) = (self.viewer.words, self.fields.text("again"));
+        let wrong = self.wrong.of("again");
+        // A rule that another program wrote can be kept, not made.
+        let own = chosen == "own";
+        html! {
+            div.field.is-wrong[wrong.is_some()] {
+                label for="again" { (words.say("calendar.again")) }
+                select #again name="again" aria-describedby=[wrong.map(|_| "again-wrong")] {
+                    @if own { option value="own" selected { (words.say("calendar.again_own")) } }
+                    @for (value, key) in AGAIN {
+                        option value=(value) selected[value == chosen] { (words.say(key)) }
+                    }
+                }
+                @if let Some(wrong) = wrong { p.wrong #again-wrong { (wrong) } }
+            }
+        }
+    }
+
     fn answer(self, app: &App, book: &Book, status: StatusCode) -> Response {
         let (viewer, words) = (self.viewer, self.viewer.words);
         let present = app.present();
@@ -144,16 +233,19 @@ impl Form<'_> {
                     input type="hidden" name="calendar" value=(book.named.name);
                     input type="hidden" name="revision" value=(self.fields.text("revision"));
                     @if let Some(uid) = changing { input type="hidden" name="uid" value=(uid); }
+                    @if let Some(zone) = self.fields.some("zone") { input type="hidden" name="zone" value=(zone); }
                     (field("name", "calendar.name", "text", "", true))
                     (field("first", "calendar.first", "date", "", true))
                     (field("last", "calendar.last", "date", words.say("calendar.last_hint"), false))
-                    div.field {
-                        label.tick {
-                            input type="checkbox" name="yearly" checked[self.fields.ticked("yearly")]; " "
-                            (words.say("calendar.yearly"))
+                    @if book.named.day_class.is_none() || self.fields.some("from").is_some() || self.fields.some("to").is_some() {
+                        div.beside {
+                            (field("from", "calendar.from", "time", "", false))
+                            (field("to", "calendar.to", "time", "", false))
                         }
+                        p.hint { (self.times_hint(&present.model)) }
                     }
-                    (field("last_year", "calendar.last_year", "number", words.say("calendar.last_year_hint"), false))
+                    (self.again())
+                    (field("until", "calendar.until", "date", words.say("calendar.until_hint"), false))
                     p.doings {
                         @if previewed { button name="do" value="save" { (words.say("calendar.save")) } " " }
                         button.quiet[previewed] name="do" value="preview" { (words.say("calendar.preview")) } " "
@@ -206,29 +298,30 @@ fn new_entry(app: &App, words: Words, fields: &Fields, wrong: &mut Complaints) -
     if first.zip(last).is_some_and(|(first, last)| last < first) {
         wrong.at("last", words.say("calendar.backwards"));
     }
-    let last_year: Option<i32> = match fields.some("last_year") {
+    let until = match fields.some("until") {
         None => None,
         Some(text) => {
-            let year = text.parse().ok();
-            let sound = year.is_some_and(|year: i32| {
-                year <= 2199 && first.is_some_and(|first| year >= first.year())
-            });
-            if !sound {
-                wrong.at("last_year", words.say("calendar.no_year"));
+            let until = day(text);
+            if until.is_none_or(|until| first.is_some_and(|first| until < first)) {
+                wrong.at("until", words.say("calendar.no_end"));
+            } else if matches!(fields.text("again"), "" | "own") {
+                wrong.at("until", words.say("calendar.end_without_series"));
             }
-            year
+            until
         }
     };
-    let yearly = fields.ticked("yearly").then_some(last_year);
-    if last_year.is_some() && yearly.is_none() {
-        wrong.at("last_year", words.say("calendar.year_without_yearly"));
+    let times = times(words, fields, first == last, wrong);
+    let recurrence = recurrence(fields.text("again"), first.unwrap_or_default(), until);
+    if recurrence.is_none() {
+        wrong.at("again", words.say("calendar.no_again"));
     }
     let (first, last) = first.zip(last).filter(|_| wrong.none())?;
     Some(NewEntry {
         first,
         last,
         name: name.to_owned(),
-        yearly,
+        times,
+        recurrence: recurrence?,
         category: None,
         uid: format!(
             "{}@leeside",
@@ -236,6 +329,34 @@ fn new_entry(app: &App, words: Words, fields: &Fields, wrong: &mut Complaints) -
         ),
         stamp: app.given.clock.now().wall.utc(),
     })
+}
+
+/// The times of day of a form, both or none.
+fn times(
+    words: Words,
+    fields: &Fields,
+    one_day: bool,
+    wrong: &mut Complaints,
+) -> Option<(NaiveTime, NaiveTime)> {
+    let mut read = |name: &'static str| {
+        let text = fields.some(name)?;
+        let at = NaiveTime::parse_from_str(text, "%H:%M").ok();
+        if at.is_none() {
+            wrong.at(name, words.say("calendar.no_time"));
+        }
+        at
+    };
+    let (from, to) = (read("from"), read("to"));
+    for (name, other) in [("from", "to"), ("to", "from")] {
+        if fields.some(name).is_none() && fields.some(other).is_some() {
+            wrong.at(name, words.say("calendar.both_times"));
+        }
+    }
+    let (from, to) = from.zip(to)?;
+    if one_day && to <= from && to != NaiveTime::MIN {
+        wrong.at("to", words.say("calendar.time_backwards"));
+    }
+    Some((from, to))
 }
 
 /// Shows what an entry would change, or saves it.
@@ -363,7 +484,7 @@ async fn write(
         Err(Refusal::Conflict {
             present, revision, ..
         }) => {
-            let both = conflict(viewer.words, &present, &above);
+            let both = conflict(viewer.words, before.model.site.zone, &present, &above);
             Ok(Outcome::Conflict(both, revision))
         }
         Err(refusal) => Err(refusal.to_string()),

@@ -144,37 +144,38 @@ fn told(viewer: &Viewer, present: &Present, from: NaiveDate, to: NaiveDate) -> M
         model,
         now: present.at.wall,
     };
-    let days: Vec<(NaiveDate, String, &str)> = from
-        .iter_days()
-        .take_while(|day| *day < to)
-        .filter_map(|day| {
-            let entry = model.days.entry(day)?;
-            let class = model.day_class(entry.class);
-            let plain = entry.why == "weekend" || entry.why == "workday";
-            (!plain).then(|| {
-                let name = entry.why.split_once(": ").map_or("", |(_, name)| name);
-                (day, tell.day_class(class), name)
-            })
+    let days = from.iter_days().take_while(|day| *day < to).filter_map(|day| {
+        let entry = model.days.entry(day)?;
+        let plain = entry.why == "weekend" || entry.why == "workday";
+        (!plain).then(|| {
+            let class = tell.day_class(model.day_class(entry.class));
+            let name = entry.why.split_once(": ").map_or("", |(_, name)| name);
+            let told = html! {
+                time datetime=(day) { (words.date(day)) } ": " (class) @if !name.is_empty() { ", " (name) }
+            };
+            (day, told)
         })
-        .collect();
+    });
+    let special = specials(model, from, to).map(|special| {
+        let groups: Vec<&str> = special
+            .groups
+            .iter()
+            .map(|group| model.group(*group).name.as_str())
+            .collect();
+        let told = html! {
+            (tell.span(special.from, special.to)) ": " (special.name) ", "
+            (tell.pose(special.pose)) " (" (groups.join(", ")) ")"
+        };
+        (special.from.local_date(model.site.zone), told)
+    });
+    let mut all: Vec<(NaiveDate, Markup)> = days.chain(special).collect();
+    all.sort_by_key(|(day, _)| *day);
     html! {
         section aria-labelledby="special-days" {
             h2 #special-days { (words.say("calendar.not_ordinary")) }
-            @if days.is_empty() { p.none { (words.say("calendar.all_ordinary")) } }
+            @if all.is_empty() { p.none { (words.say("calendar.all_ordinary")) } }
             ul.plain {
-                @for (day, class, name) in days {
-                    li { time datetime=(day) { (words.date(day)) } ": " (class) @if !name.is_empty() { ", " (name) } }
-                }
-                @for special in specials(model, from, to) {
-                    li {
-                        (tell.moment(special.from)) " – " (tell.moment(special.to)) ": " (special.name) ", "
-                        (tell.pose(special.pose)) " ("
-                        @for (index, group) in special.groups.iter().enumerate() {
-                            @if index > 0 { ", " } (model.group(*group).name)
-                        }
-                        ")"
-                    }
-                }
+                @for (_, told) in all { li { (told) } }
             }
         }
     }

@@ -10,6 +10,8 @@ mod grid;
 mod preview;
 mod sheet;
 
+pub(crate) use edit::{recurrence, word_of};
+
 use super::{Route, shows, takes};
 use crate::days;
 use crate::gate::Viewer;

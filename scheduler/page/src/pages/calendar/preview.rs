@@ -9,14 +9,19 @@ use leeside_core::time::Wall;
 use maud::{Markup, html};
 
 /// Both sides of a conflict.
-pub(super) fn conflict(words: Words, present: &[Entry], wanted: &Markup) -> Markup {
+pub(super) fn conflict(
+    words: Words,
+    site: chrono_tz::Tz,
+    present: &[Entry],
+    wanted: &Markup,
+) -> Markup {
     html! {
         section.conflict role="alert" {
             h2 { (words.say("calendar.conflict")) }
             p { (words.say("calendar.conflict_how")) }
             h3 { (words.say("calendar.conflict_now")) }
             ul.plain {
-                @for entry in present { li { (sheet::entry(words, entry)) " " strong { (entry.name) } } }
+                @for entry in present { li { (sheet::entry(words, site, entry)) " " strong { (entry.name) } } }
             }
             h3 { (words.say("calendar.conflict_wanted")) }
             (*wanted)
@@ -52,7 +57,7 @@ pub(super) fn previewed(words: Words, edit: &Edit, preview: &Preview, now: Wall)
                     @for special in specials.iter().take(MOST_DAYS) {
                         li {
                             (words.fill(key, &[("name", &special.name)])) ": "
-                            (tell.moment(special.from)) " – " (tell.moment(special.to)) ", " (tell.pose(special.pose))
+                            (tell.span(special.from, special.to)) ", " (tell.pose(special.pose))
                         }
                     }
                 }

@@ -6,7 +6,8 @@ use crate::layout::token;
 use crate::people::Role;
 use crate::reasons::Teller;
 use crate::words::Words;
-use leeside_config::closed_days::{Deed, Entry, Recurrence, last_that_stands};
+use chrono::Datelike;
+use leeside_config::closed_days::{Deed, Each, Entry, Recurrence, last_that_stands, nth_weekday};
 use leeside_core::model::Model;
 use leeside_core::time::Wall;
 use maud::{Markup, html};
@@ -27,23 +28,76 @@ pub(super) fn done(words: Words, word: &str) -> Option<&'static str> {
 
 /// What an edit did, without the identifiers, which say nothing to people.
 pub(super) fn deed(done: &str) -> String {
-    let mut words = done.split(' ');
-    let mut out: Vec<&str> = Vec::new();
-    while let Some(word) = words.next() {
-        if word == "uid" {
-            // The next one is the identifier; where it ends a part, the part still ends.
-            if words.next().is_some_and(|uid| uid.ends_with(';')) {
-                out.push("·");
-            }
+    let mut out = String::with_capacity(done.len());
+    let mut rest = done;
+    while let Some((before, after)) = rest.split_once("uid ") {
+        // Identifiers hold no blank; what closes or parts them stays.
+        let ends = after.find(char::is_whitespace).unwrap_or(after.len());
+        let (identifier, left) = after.split_at(ends);
+        let bracket = before.strip_suffix(" (");
+        out.push_str(bracket.unwrap_or(before));
+        let tail = identifier.trim_start_matches(|c| !matches!(c, ')' | ';'));
+        out.push_str(if bracket.is_some() {
+            tail.strip_prefix(')').unwrap_or(tail)
         } else {
-            out.push(word);
-        }
+            tail
+        });
+        rest = left;
     }
-    out.join(" ")
+    out.push_str(rest);
+    out
 }
 
-/// An entry in words, without its identifier.
-pub(super) fn entry(words: Words, entry: &Entry) -> String {
+/// A clock at which something ends: midnight is the end of the day.
+fn clock_end(at: chrono::NaiveTime) -> String {
+    if at == chrono::NaiveTime::MIN {
+        "24:00".to_owned()
+    } else {
+        at.format("%H:%M").to_string()
+    }
+}
+
+/// How an entry comes again, in words.
+fn again(words: Words, entry: &Entry) -> Option<String> {
+    let day = entry.first;
+    let weekday = words.say_of("weekday", &day.weekday().number_from_monday().to_string());
+    let nth = match nth_weekday(day) {
+        -1 => words.say_of("nth", "last"),
+        nth => words.say_of("nth", &nth.to_string()),
+    };
+    let places: &[(&str, &dyn core::fmt::Display)] = &[
+        ("weekday", &weekday),
+        ("nth", &nth),
+        ("day", &day.day()),
+        ("month", &words.say_of("month", &day.month().to_string())),
+    ];
+    let (each, until) = match entry.recurrence {
+        Recurrence::Once => return None,
+        Recurrence::Other => return Some(words.say("calendar.own_rule").to_owned()),
+        Recurrence::Yearly(None) => return Some(words.say("calendar.each_year").to_owned()),
+        Recurrence::Yearly(Some(year)) => {
+            return Some(words.fill("calendar.each_year_until", &[("year", &year)]));
+        }
+        Recurrence::Each(each, until) => (each, until),
+    };
+    let told = match each {
+        Each::Week => words.fill("calendar.each_week", places),
+        Each::SecondWeek => words.fill("calendar.each_second_week", places),
+        Each::Month => words.fill("calendar.each_month", places),
+        Each::MonthWeekday => words.fill("calendar.each_month_weekday", places),
+        Each::YearWeekday => words.fill("calendar.each_year_weekday", places),
+    };
+    Some(match until {
+        Some(until) => format!(
+            "{told} {}",
+            words.fill("calendar.until_day", &[("day", &words.date(until))])
+        ),
+        None => told,
+    })
+}
+
+/// An entry in words, without its identifier, at a house in the zone `site`.
+pub(super) fn entry(words: Words, site: chrono_tz::Tz, entry: &Entry) -> String {
     let mut told = words.date(entry.first);
     if entry.last != entry.first {
         told = words.fill(
@@ -51,19 +105,14 @@ pub(super) fn entry(words: Words, entry: &Entry) -> String {
             &[("from", &told), ("to", &words.date(entry.last))],
         );
     }
-    match entry.recurrence {
-        Recurrence::Once => {}
-        Recurrence::Yearly(None) => told = format!("{told}, {}", words.say("calendar.each_year")),
-        Recurrence::Yearly(Some(year)) => {
-            told = format!(
-                "{told}, {}",
-                words.fill("calendar.each_year_until", &[("year", &year)])
-            );
-        }
-        Recurrence::Other => told = format!("{told}, {}", words.say("calendar.own_rule")),
+    if let Some((from, to)) = entry.times {
+        told = format!("{told}, {}–{}", from.format("%H:%M"), clock_end(to));
     }
-    if !entry.all_day {
-        told = format!("{told}, {}", words.say("calendar.with_times"));
+    if let Some(zone) = entry.zone.as_deref().filter(|zone| *zone != site.name()) {
+        told = format!("{told} ({zone})");
+    }
+    if let Some(again) = again(words, entry) {
+        told = format!("{told}, {again}");
     }
     if entry.cancelled {
         told = format!("{told}, {}", words.say("calendar.cancelled"));
@@ -105,11 +154,14 @@ pub(super) fn book(viewer: &Viewer, model: &Model, book: &Book) -> Markup {
             ul.entries {
                 @for one in &book.entries {
                     li {
-                        span.day { (entry(words, one)) }
+                        span.day { (entry(words, model.site.zone, one)) }
                         " " strong { @if one.name.is_empty() { (words.say("calendar.no_name")) } @else { (one.name) } }
                         @if may { (change(viewer, book, one)) }
                     }
                 }
+            }
+            @if !may && viewer.name.is_none() && viewer.has_people {
+                p.hint { a href={ "/sign-in?to=" (encode("/calendar")) } { (words.say("calendar.sign_in")) } }
             }
             p.doings {
                 @if may {
@@ -125,8 +177,8 @@ pub(super) fn book(viewer: &Viewer, model: &Model, book: &Book) -> Markup {
 
 fn change(viewer: &Viewer, book: &Book, one: &Entry) -> Markup {
     let words = viewer.words;
-    // What a rule or times of day say cannot be changed in our form without losing them.
-    let simple = one.all_day && !one.is_override && one.recurrence != Recurrence::Other;
+    // What changes one of a series goes with the series.
+    let simple = !one.is_override;
     let of = format!("{} {}", one.name, words.date(one.first));
     html! {
         span.changes {
@@ -199,6 +251,28 @@ fn deeds(viewer: &Viewer, model: &Model, book: &Book, may: bool) -> Markup {
                     button.quiet { (words.fill("calendar.undo", &[("done", &self::deed(&back.done))])) }
                 }
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn identifiers_are_left_out_of_what_was_done() {
+        for (done, told) in [
+            (
+                "added 2027-04-05 Outing (uid a1@leeside)",
+                "added 2027-04-05 Outing",
+            ),
+            (
+                "removed 2027-04-05 Outing (uid a1); added 2027-04-06 Outing (uid b2)",
+                "removed 2027-04-05 Outing; added 2027-04-06 Outing",
+            ),
+            ("imported 3 entries", "imported 3 entries"),
+        ] {
+            assert_eq!(deed(done), told);
         }
     }
 }

@@ -1,7 +1,7 @@
 //! The drawings of a facade: the sun's paths over it, and its day.
 
 use super::day::{Answer, Minute};
-use crate::draw::{Lane, WIDTH, at, bar, clock, roof};
+use crate::draw::{Lane, Paper, at, bar, clock, roof};
 use crate::layout::family;
 use crate::pages::now::direction;
 use crate::words::{Words, local};
@@ -12,7 +12,7 @@ use leeside_dryrun::plot::{Region, RegionKind};
 use maud::{Markup, html};
 
 const LEFT: f64 = 44.0;
-const RIGHT: f64 = 10.0;
+const RIGHT: f64 = 12.0;
 const TOP: f64 = 8.0;
 const TALL: f64 = 330.0;
 
@@ -20,12 +20,13 @@ const TALL: f64 = 330.0;
 pub(super) struct SkyDrawing<'a> {
     pub(super) words: Words,
     pub(super) answer: &'a Answer,
+    pub(super) paper: Paper,
 }
 
 impl SkyDrawing<'_> {
     fn across(&self, azimuth_deg: f64) -> f64 {
         let turned = (azimuth_deg - self.answer.plot.left_azimuth_deg).rem_euclid(360.0);
-        LEFT + turned / 360.0 * (WIDTH - LEFT - RIGHT)
+        LEFT + turned / 360.0 * (self.paper.width - LEFT - RIGHT)
     }
 
     fn most(&self) -> f64 {
@@ -44,7 +45,7 @@ impl SkyDrawing<'_> {
         let mut last: Option<f64> = None;
         for (azimuth, elevation) in points {
             let x = self.across(*azimuth);
-            let joined = last.is_some_and(|last| (x - last).abs() < WIDTH / 3.0);
+            let joined = last.is_some_and(|last| (x - last).abs() < self.paper.width / 3.0);
             // Writing to a String does not fail.
             let _ = write!(
                 path,
@@ -83,7 +84,7 @@ impl SkyDrawing<'_> {
     }
 
     pub(super) fn show(&self, now: Option<(f64, f64)>) -> Markup {
-        let (words, plot) = (self.words, &self.answer.plot);
+        let (words, plot, paper) = (self.words, &self.answer.plot, self.paper);
         let bottom = TOP + TALL;
         let days: Vec<(String, Vec<(f64, f64)>)> = plot
             .days
@@ -117,19 +118,14 @@ impl SkyDrawing<'_> {
             .map(|piece| self.line(&piece.iter().map(|(a, e, _)| (*a, *e)).collect::<Vec<_>>()))
             .collect();
         html! {
-            svg.sunpath viewBox={ "0 0 " (WIDTH) " " (bottom + 44.0) } role="img" aria-label=(self.in_words()) {
-                defs {
-                    pattern #p-skyline width="6" height="6" patternUnits="userSpaceOnUse" { rect.skyline-ground width="6" height="6" {} path.skyline-line d="M0 6L6 0" {} }
-                    pattern #p-shade width="7" height="7" patternUnits="userSpaceOnUse" { path.shade-line d="M0 3.5H7" {} }
-                    pattern #p-behind width="8" height="8" patternUnits="userSpaceOnUse" { circle.behind-dot cx="4" cy="4" r="1" {} }
-                }
-                rect.sky x=(LEFT) y=(TOP) width=(WIDTH - LEFT - RIGHT) height=(TALL) {}
+            svg class={ "sunpath " (paper.class) } viewBox={ "0 0 " (paper.width) " " (bottom + 44.0) } role="img" aria-label=(self.in_words()) {
+                rect.sky x=(LEFT) y=(TOP) width=(paper.width - LEFT - RIGHT) height=(TALL) {}
                 @for region in &plot.regions {
                     path fill=(fill(region.kind)) d=(self.region(region)) {}
                 }
                 @for elevation in (0..=80_u8).step_by(10).filter(|e| f64::from(*e) < self.most()) {
                     @let y = at(self.up(f64::from(elevation)));
-                    path.grid d={ "M" (LEFT) " " (y) "H" (WIDTH - RIGHT) } {}
+                    path.grid d={ "M" (LEFT) " " (y) "H" (paper.width - RIGHT) } {}
                     text.lane-value x=(LEFT - 6.0) y=(y + 4.0) { (elevation) "°" }
                 }
                 @for step in 0..8_u8 {
@@ -142,14 +138,19 @@ impl SkyDrawing<'_> {
                 @for (_, points) in &days { path.year-path d=(self.line(points)) {} }
                 path.day-path d=(self.line(&path)) {}
                 @for piece in &lit { path.lit-path d=(piece) {} }
-                @for hour in &plot.hours {
+                @for hour in plot.hours.iter().filter(|hour| self.names_hour(&hour.label)) {
                     @if let Some((azimuth, elevation)) = hour.points.last() {
                         text.halo.hour-name x=(at(self.across(*azimuth))) y=(at(self.up(*elevation) - 5.0)) { (hour.label) }
                     }
                 }
-                @for (name, points) in &days {
-                    @if let Some((azimuth, elevation)) = points.get(points.len() * 9 / 16) {
-                        text.halo.path-name x=(at(self.across(*azimuth) + 4.0)) y=(at(self.up(*elevation) - 4.0)) { (name) }
+                // Neighbouring paths lie close together at the solstices: their names stand apart.
+                // On a small paper only solstices and equinox have room for one.
+                @let every = if paper.width > 500.0 { 1 } else { 3 };
+                @for (index, (name, points)) in days.iter().enumerate().step_by(every) {
+                    @let left = index % 2 == 1 && every == 1;
+                    @let (sixteenths, beside) = if left { (6, -4.0) } else { (9, 4.0) };
+                    @if let Some((azimuth, elevation)) = points.get(points.len() * sixteenths / 16) {
+                        text.halo.path-name.ends[left] x=(at(self.across(*azimuth) + beside)) y=(at(self.up(*elevation) - 4.0)) { (name) }
                     }
                 }
                 @if let Some((azimuth, elevation)) = now {
@@ -161,6 +162,11 @@ impl SkyDrawing<'_> {
                 }
             }
         }
+    }
+
+    /// Which hours are named: on a small paper every other one.
+    fn names_hour(&self, label: &str) -> bool {
+        self.paper.width > 500.0 || label.parse::<u8>().is_ok_and(|hour| hour.is_multiple_of(2))
     }
 
     fn in_words(&self) -> String {
@@ -218,6 +224,17 @@ pub(super) fn day_name(words: Words, label: &str) -> String {
     )
 }
 
+/// What the regions of the sky are filled with, once for the drawings and their key.
+pub(super) fn patterns() -> Markup {
+    html! {
+        svg.patterns width="0" height="0" aria-hidden="true" {
+            pattern #p-skyline width="6" height="6" patternUnits="userSpaceOnUse" { rect.skyline-ground width="6" height="6" {} path.skyline-line d="M0 6L6 0" {} }
+            pattern #p-shade width="7" height="7" patternUnits="userSpaceOnUse" { path.shade-line d="M0 3.5H7" {} }
+            pattern #p-behind width="8" height="8" patternUnits="userSpaceOnUse" { circle.behind-dot cx="4" cy="4" r="1" {} }
+        }
+    }
+}
+
 const fn fill(kind: RegionKind) -> &'static str {
     match kind {
         RegionKind::Skyline => "url(#p-skyline)",
@@ -235,8 +252,8 @@ const ANGLES_TALL: f64 = 120.0;
 const BOTTOM: f64 = ANGLES + ANGLES_TALL;
 
 /// The day of the group: cut-off, tilt, extension, angles.
-pub(super) fn day(words: Words, answer: &Answer, label: &str) -> Markup {
-    let day = &answer.day;
+pub(super) fn day(words: Words, answer: &Answer, label: &str, paper: Paper) -> Markup {
+    let day = &answer.day.on(paper);
     let slats = answer
         .group
         .and_then(|group| answer.model.group(group).slats);
@@ -279,7 +296,7 @@ pub(super) fn day(words: Words, answer: &Answer, label: &str) -> Markup {
         (90.0, "90°".to_owned()),
     ];
     html! {
-        svg.timeline viewBox={ "0 0 " (WIDTH) " " (BOTTOM + 24.0) } role="img" aria-label=(label) {
+        svg class={ "timeline " (paper.class) } viewBox={ "0 0 " (paper.width) " " (BOTTOM + 24.0) } role="img" aria-label=(label) {
             @for stay in words_of(answer) {
                 @let (class, mark) = family(stay.0);
                 (bar(day, (stay.1, stay.2), 4.0, 26.0, &format!("band {class}")))
@@ -287,22 +304,22 @@ pub(super) fn day(words: Words, answer: &Answer, label: &str) -> Markup {
                     text.band-mark x=(at((day.x(stay.1) + day.x(stay.2)) / 2.0)) y="22" { (mark) }
                 }
             }
-            @if answer.group.is_some() { text.lane-value x="70" y="22" { (words.say("why.decides")) } }
-            @if let Some(slats) = slats { (tilts(words, answer, slats.tilt_limits_deg())) }
+            @if answer.group.is_some() && paper.width > 500.0 { text.lane-value x=(paper.left - 8.0) y="22" { (words.say("why.decides")) } }
+            @if let Some(slats) = slats { (tilts(words, answer, paper, slats.tilt_limits_deg())) }
             path.extension d=(lane.area(day, &extension, day.to)) {}
-            (lane.frame(words.say("facade.extension"), &[(0.0, "0 %".to_owned()), (100.0, "100 %".to_owned())]))
+            (lane.frame(paper, words.say("facade.extension"), &[(0.0, "0 %".to_owned()), (100.0, "100 %".to_owned())]))
             path.incidence d=(angles.line(day, &incidence, MINUTE)) {}
             path.profile d=(angles.line(day, &profile, MINUTE)) {}
             path.sun-height d=(angles.line(day, &elevation, MINUTE)) {}
             @for span in spans(answer, lit) { (bar(day, span, BOTTOM - 6.0, 6.0, "lit")) }
-            (angles.frame(words.say("facade.angles"), &degrees))
+            (angles.frame(paper, words.say("facade.angles"), &degrees))
             (clock(&answer.model, day, 4.0, BOTTOM))
         }
     }
 }
 
-fn tilts(words: Words, answer: &Answer, (low, high): (f64, f64)) -> Markup {
-    let day = &answer.day;
+fn tilts(words: Words, answer: &Answer, paper: Paper, (low, high): (f64, f64)) -> Markup {
+    let day = &answer.day.on(paper);
     let lane = Lane {
         top: TILTS,
         height: TILTS_TALL,
@@ -333,7 +350,7 @@ fn tilts(words: Words, answer: &Answer, (low, high): (f64, f64)) -> Markup {
     html! {
         path.cutoff d=(lane.line(day, &cutoff, MINUTE)) {}
         path.tilt d=(lane.steps(day, &tilt, day.to)) {}
-        (lane.frame(words.say("facade.tilts"), &marks))
+        (lane.frame(paper, words.say("facade.tilts"), &marks))
     }
 }
 

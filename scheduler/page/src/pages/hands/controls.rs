@@ -53,8 +53,10 @@ pub(super) fn group(
             p.hint { (words.say("hands.rule_hint")) }
             form.stack method="post" action="/hands/ask" {
                 (carried(viewer, name, "pose"))
-                (field("extension", "hands.extension", "number", "hands.extension_hint"))
-                @if slats { (field("tilt", "hands.tilt", "number", "hands.tilt_hint")) }
+                div.beside {
+                    (field("extension", "hands.extension", "number", "hands.extension_hint"))
+                    @if slats { (field("tilt", "hands.tilt", "number", "hands.tilt_hint")) }
+                }
                 (until(viewer, typed))
                 button { (words.say("hands.go")) }
             }
@@ -72,8 +74,10 @@ pub(super) fn group(
                         }
                     }
                 }
-                (field("drive_extension", "hands.extension", "number", "hands.extension_hint"))
-                @if slats { (field("drive_tilt", "hands.tilt", "number", "hands.tilt_hint")) }
+                div.beside {
+                    (field("drive_extension", "hands.extension", "number", "hands.extension_hint"))
+                    @if slats { (field("drive_tilt", "hands.tilt", "number", "hands.tilt_hint")) }
+                }
                 p.hint { (words.say("hands.one_drive_hint")) }
                 button { (words.say("hands.go")) }
             }
@@ -196,11 +200,12 @@ pub(super) fn alarms(viewer: &Viewer, present: &Present) -> Markup {
         }
     };
     let by = |by: Option<&String>| by.map(|by| words.fill("now.seen_by", &[("by", by)]));
+    let calm = present.alarms.is_empty() && present.troubles.is_empty();
     html! {
-        section aria-labelledby="alarms" {
+        section.calm[calm] aria-labelledby="alarms" {
             h2 #alarms { (words.say("now.alarms")) }
-            @if present.alarms.is_empty() && present.troubles.is_empty() { p.none { (words.say("now.no_alarms")) } }
-            ul.entries {
+            @if calm { p.none { (words.say("now.no_alarms")) } }
+            ul.entries hidden[calm] {
                 @for alarm in &present.alarms {
                     @let about = alarm.key.split_once('/').map_or("", |(_, about)| about);
                     @let title = format!("{} {about}", tell.alarm(alarm.word));

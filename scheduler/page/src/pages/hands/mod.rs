@@ -3,6 +3,7 @@
 
 mod ask;
 mod controls;
+mod reload;
 
 pub(crate) use ask::origin;
 
@@ -10,7 +11,7 @@ use super::{Route, shows, takes};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
-use crate::layout::{Sheet, glyph, token};
+use crate::layout::{Sheet, glyph, tag, token};
 use crate::pages::now::{Scene, by_compass};
 use crate::people::Role;
 use crate::reasons::Teller;
@@ -31,6 +32,7 @@ pub(super) fn routes() -> Vec<Route> {
         takes("/hands/acknowledge", Role::Operate, post(ask::acknowledge)),
         takes("/hands/arrange", Role::Operate, post(ask::arrange)),
         takes("/hands/bypass", Role::Configure, post(ask::bypass)),
+        takes("/hands/reload", Role::Configure, post(reload::reload)),
     ]
 }
 
@@ -129,6 +131,7 @@ fn all(viewer: &Viewer, present: &Present, said: &Said) -> Markup {
         now: present.at.wall,
     };
     html! {
+        (controls::alarms(viewer, present))
         @for facade in by_compass(model) {
             @let groups: Vec<GroupId> = (0..model.groups.len())
                 .map(GroupId::of)
@@ -146,6 +149,7 @@ fn all(viewer: &Viewer, present: &Present, said: &Said) -> Markup {
                                     (glyph(pose)) span {
                                         strong { (model.group(group).name) } br;
                                         (pose.map_or_else(|| words.say("pose.unknown").to_owned(), |pose| tell.pose(pose)))
+                                        @if let Some(now) = now { " " (tag(words, now.explanation.verdict.decided_by)) }
                                     }
                                 }
                             }
@@ -155,8 +159,10 @@ fn all(viewer: &Viewer, present: &Present, said: &Said) -> Markup {
             }
         }
         (controls::arrangements(viewer, present))
-        (controls::alarms(viewer, present))
-        @if viewer.may(Role::Configure) { (controls::sensors(viewer, present, &said.fields, &said.wrong)) }
+        @if viewer.may(Role::Configure) {
+            (controls::sensors(viewer, present, &said.fields, &said.wrong))
+            (reload::form(viewer))
+        }
     }
 }
 

@@ -5,8 +5,9 @@ use chrono::Datelike;
 use leeside_config::{LoadOptions, load_site};
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
-use leeside_core::time::{HOUR, MINUTE, Wall};
+use leeside_core::time::{HOUR, MINUTE, Now, Wall};
 use leeside_dryrun::replay::{Occupancy, PlantKind, Setting, Sky};
+use leeside_dryrun::told::Movement;
 use leeside_dryrun::why::{Lived, LivedError, Story, Timeline, WhyError, timeline};
 use leeside_journal::Journal;
 use leeside_solar::{Sun, SunPath};
@@ -74,6 +75,30 @@ pub struct Answer {
     pub rest: Option<Timeline>,
     /// Where the sun stands, every five minutes.
     pub suns: Vec<(Wall, Sun)>,
+}
+
+impl Answer {
+    /// Where what is planned goes on otherwise than what was recorded stands: the
+    /// movement that a clear and calm sky would bring from now on.
+    pub(super) fn joint(&self) -> Option<Movement> {
+        let plan = self.rest.as_ref().filter(|_| {
+            matches!(self.basis, Basis::Recorded { .. }) && self.at.plus(MINUTE) >= self.now
+        })?;
+        let stands = self
+            .told
+            .glances
+            .iter()
+            .rfind(|one| one.at <= self.now)?
+            .pose;
+        let planned = plan.movements.iter().rfind(|one| one.at.wall <= self.now)?;
+        (stands != Some(planned.pose)).then(|| Movement {
+            at: Now {
+                wall: self.now,
+                ..planned.at
+            },
+            ..planned.clone()
+        })
+    }
 }
 
 /// Works it out.

@@ -1,7 +1,7 @@
 //! The day around the moment: as a drawing, and the same as tables.
 
 use super::ask::{Answer, EVERY_MS};
-use crate::draw::{Day, Lane, WIDTH, at, bar, clock, marked, roof};
+use crate::draw::{Day, Lane, PAPERS, Paper, at, bar, clock, marked, roof};
 use crate::gate::encode;
 use crate::layout::{family, tag};
 use crate::reasons::Teller;
@@ -59,7 +59,7 @@ impl Scene<'_> {
     }
 
     /// Movements of the day, each with whether it is still to come.
-    fn movements(&self) -> Vec<(&Movement, bool)> {
+    fn movements(&self) -> Vec<(Movement, bool)> {
         let (day, now) = (self.answer.day, self.answer.now);
         let two = self.parts().len() > 1;
         let mut all = Vec::new();
@@ -68,7 +68,10 @@ impl Scene<'_> {
                 let at = movement.at.wall;
                 day.from <= at && at < day.to && (!two || planned == (at > now))
             });
-            all.extend(within.map(|movement| (movement, two && planned)));
+            if planned {
+                all.extend(self.answer.joint().map(|joint| (joint, true)));
+            }
+            all.extend(within.map(|movement| (movement.clone(), two && planned)));
         }
         all
     }
@@ -104,9 +107,10 @@ impl Scene<'_> {
                 } @else {
                     figure.plot {
                         div.wide tabindex="0" role="group" aria-label=(words.say("why.day_drawn")) {
-                            (self.drawing(&glances))
+                            @for paper in PAPERS { (self.drawing(&glances, paper)) }
                         }
                         figcaption { (self.key(&glances)) }
+                        @if self.parts().len() > 1 { figcaption.hint { (words.say("why.to_come_note")) } }
                     }
                 }
                 (self.moved())
@@ -132,12 +136,12 @@ impl Scene<'_> {
         }
     }
 
-    fn drawing(&self, glances: &[Glance]) -> Markup {
+    fn drawing(&self, glances: &[Glance], paper: Paper) -> Markup {
         let (words, answer) = (self.words, self.answer);
-        let day = &answer.day;
+        let day = &answer.day.on(paper);
         let planned_from = (self.parts().len() > 1).then_some(answer.now);
         html! {
-            svg.timeline viewBox={ "0 0 " (WIDTH) " " (BOTTOM + 24.0) } role="img" aria-label=(self.in_words(glances)) {
+            svg class={ "timeline " (paper.class) } viewBox={ "0 0 " (paper.width) " " (BOTTOM + 24.0) } role="img" aria-label=(self.in_words(glances)) {
                 @for (word, from, to) in Self::decided(glances) {
                     @let (class, mark) = family(word);
                     (bar(day, (from, to), WORDS_TOP, WORDS_HEIGHT, &format!("band {class}")))
@@ -153,7 +157,8 @@ impl Scene<'_> {
                     (bar(day, (now, day.to), POSE, BOTTOM - POSE, "to-come"))
                 }
                 (marked(day, answer.at, WORDS_TOP, BOTTOM, "asked"))
-                text.lane-value x="70" y=(WORDS_TOP + 18.0) { (words.say("why.decides")) }
+                // On a phone there is no room for it; the key below has the words.
+                @if paper.width > 500.0 { text.lane-value x=(paper.left - 8.0) y=(WORDS_TOP + 18.0) { (words.say("why.decides")) } }
             }
         }
     }
@@ -198,7 +203,7 @@ impl Scene<'_> {
             @if let Some(lane) = tilt_lane {
                 path.tilt d=(lane.steps(day, &tilt, end)) {}
             }
-            (lane.frame(words.say("why.poses"), &marks))
+            (lane.frame(day.paper, words.say("why.poses"), &marks))
         }
     }
 
@@ -211,7 +216,7 @@ impl Scene<'_> {
                 low: 0.0,
                 high: 1.0,
             };
-            return lane.frame(words.say("why.no_wind_rule"), &[]);
+            return lane.frame(day.paper, words.say("why.no_wind_rule"), &[]);
         };
         let winds = self.all_winds();
         let most = winds
@@ -237,8 +242,8 @@ impl Scene<'_> {
         let ends = winds.last().map_or(day.to, |(last, _)| last.plus(EVERY_MS));
         html! {
             path.wind d=(lane.area(day, &steps, ends)) {}
-            (lane.level(rule.limit_mps, "limit"))
-            (lane.frame(words.say("why.wind"), &marks))
+            (lane.level(day.paper, rule.limit_mps, "limit"))
+            (lane.frame(day.paper, words.say("why.wind"), &marks))
         }
     }
 
@@ -300,10 +305,10 @@ impl Scene<'_> {
             .collect();
         html! {
             path.light d=(lane.area(day, &light, end)) {}
-            @if let Some(on) = on { (lane.level(on, "limit")) }
+            @if let Some(on) = on { (lane.level(day.paper, on, "limit")) }
             path.sun-height d=(sky.line(day, &height, EVERY_MS)) {}
             @for span in lit { (bar(day, span, BOTTOM - 6.0, 6.0, "lit")) }
-            (lane.frame(words.say("why.light"), &marks))
+            (lane.frame(day.paper, words.say("why.light"), &marks))
         }
     }
 
@@ -412,25 +417,24 @@ impl Scene<'_> {
                 p.none { (words.say("why.not_moved")) }
             } @else {
                 div.wide tabindex="0" role="group" aria-labelledby="moved" {
-                    table {
-                        thead { tr {
-                            th scope="col" { (words.say("why.when")) }
-                            th scope="col" { (words.say("why.to")) }
-                            th scope="col" { (words.say("why.decided")) }
-                            th scope="col" { (words.say("now.reason")) }
+                    table.fold role="table" {
+                        thead role="rowgroup" { tr role="row" {
+                            @for key in ["why.when", "why.to", "why.decided", "now.reason"] {
+                                th scope="col" role="columnheader" { (words.say(key)) }
+                            }
                         } }
-                        tbody {
+                        tbody role="rowgroup" {
                             @for (movement, planned) in movements {
-                                tr.planned[planned] {
-                                    th scope="row" {
+                                tr.planned[planned] role="row" {
+                                    th scope="row" role="rowheader" {
                                         a href=(link(self.answer, movement.at.wall)) {
                                             (self.clock_to_second(movement.at.wall))
                                         }
                                         @if planned { " " small { (words.say("why.planned_short")) } }
                                     }
-                                    td { (self.tell.pose(movement.pose)) }
-                                    td { (tag(words, movement.decided_by)) }
-                                    td.reason { (self.tell.because(&movement.because)) }
+                                    td role="cell" { (self.tell.pose(movement.pose)) }
+                                    td role="cell" { (tag(words, movement.decided_by)) }
+                                    td.reason role="cell" { (self.tell.because(&movement.because)) }
                                 }
                             }
                         }
