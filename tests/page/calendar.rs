@@ -353,3 +353,119 @@ fn the_command_line_and_the_page_edit_the_same_file_one_after_the_other() {
     assert_eq!(plain.post("/calendar/save", &fields).status, 409);
     assert!(!on_disk(&house).contains("Late"));
 }
+
+/// Beside the closed days a calendar of special days of the slats.
+fn with_special_days(folder: &Path) {
+    with_calendar(folder);
+    let path = folder.join("site.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let special = "[[calendar]]\nname = \"window cleaning\"\nfile = \"cleaning.ics\"\n\
+        special = { groups = [\"south slats\"], pose = \"retracted\", sun = false }\n";
+    std::fs::write(&path, format!("{text}\n{special}")).unwrap();
+    let empty = leeside_config::closed_days::empty();
+    std::fs::write(folder.join("cleaning.ics"), empty).unwrap();
+}
+
+#[test]
+fn special_days_with_times_that_come_again_are_added_changed_and_taken_back() {
+    let lines = "people_file = \"people.toml\"";
+    let house = House::with(lines, &[KEEPER], with_special_days);
+    let text = || std::fs::read_to_string(house.site.dir.path().join("cleaning.ics")).unwrap();
+    let browser = Browser::take();
+    house.sign_in(
+        &browser,
+        "keeper",
+        "/calendar/entry?calendar=window+cleaning",
+    );
+    // Tuesday, the second of its month.
+    fill(&browser, "Cleaning", "2027-03-09");
+    browser.set("#from", "15:00");
+    browser.set("#again", "month_weekday");
+    browser.set("#until", "2027-03-01");
+    browser.click("button[value=preview]");
+    browser.wait_text("#to-wrong", "belong together");
+    browser.wait_text("#until-wrong", "not before the first");
+    assert_eq!(browser.value("#from"), "15:00", "kept");
+    browser.set("#to", "06:30");
+    browser.set("#until", "2027-12-31");
+    browser.click("button[value=preview]");
+    browser.wait_text("#to-wrong", "ends before it begins");
+    browser.set("#from", "06:30");
+    browser.set("#to", "15:00");
+    browser.click("button[value=preview]");
+    let shown = browser.wait_text(".preview", "new special day Cleaning");
+    assert!(
+        shown.contains("Tue 9 Mar 2027 06:30–15:00, retracted"),
+        "{shown}"
+    );
+    assert!(
+        shown.contains("Tue 14 Dec 2027 06:30–15:00") && !shown.contains("uid"),
+        "{shown}"
+    );
+    assert!(!text().contains("Cleaning"), "only shown");
+    browser.click("button[value=save]");
+    browser.wait_text(".done", "Saved");
+    browser.wait_text(
+        "body",
+        "Tue 9 Mar 2027, 06:30–15:00, each month on the second Tuesday until Fri 31 Dec 2027",
+    );
+    assert!(
+        text().contains("DTSTART:20270309T063000\r\n")
+            && text().contains("RRULE:FREQ=MONTHLY;BYDAY=2TU;UNTIL=20271231T235959\r\n"),
+        "{}",
+        text()
+    );
+    browser.click("a[aria-label^='change Cleaning']");
+    assert_eq!(browser.value("#from"), "06:30");
+    assert_eq!(browser.value("#again"), "month_weekday");
+    assert_eq!(browser.value("#until"), "2027-12-31");
+    browser.set("#again", "week");
+    browser.set("#to", "12:00");
+    browser.click("button[value=preview]");
+    browser.wait_text(".preview", "Tue 16 Mar 2027 06:30–12:00");
+    browser.click("button[value=save]");
+    browser.wait_text("body", "06:30–12:00, each Tuesday until");
+    browser.js(
+        "document.querySelectorAll('details').forEach((one) => { one.open = true })",
+        vec![],
+    );
+    browser.click("form[action='/calendar/undo'] button");
+    browser.wait_text("body", "each month on the second Tuesday until");
+}
+
+/// What other programs wrote is changed without losing what our form does not ask for.
+#[test]
+fn a_rule_of_another_program_is_kept_when_its_day_is_changed() {
+    let house = House::with("people_file = \"people.toml\"", &[KEEPER], |folder| {
+        with_special_days(folder);
+        let text = leeside_config::closed_days::empty().replace(
+            "END:VCALENDAR",
+            "BEGIN:VEVENT\r\nUID:hot\r\nDTSTAMP:20260101T000000Z\r\nDTSTART;TZID=Europe/Berlin:20270301T140000\r\n\
+             DTEND;TZID=Europe/Berlin:20270301T150000\r\nRRULE:FREQ=DAILY;INTERVAL=3;COUNT=5\r\n\
+             EXDATE;TZID=Europe/Berlin:20270304T140000\r\nLOCATION:Yard\r\nSUMMARY:Delivery\r\nEND:VEVENT\r\nEND:VCALENDAR",
+        );
+        std::fs::write(folder.join("cleaning.ics"), text).unwrap();
+    });
+    let browser = Browser::take();
+    house.sign_in(&browser, "keeper", "/calendar");
+    browser.wait_text("body", "14:00–15:00 (Europe/Berlin), by a rule of its own");
+    browser.click("a[aria-label^='change Delivery']");
+    assert_eq!(browser.value("#again"), "own");
+    browser.wait_text("form.stack", "On the clock of Europe/Berlin");
+    browser.fill("#name", "Delivery of glass");
+    browser.set("#to", "16:00");
+    browser.click("button[value=preview]");
+    browser.wait_text(".preview", "Delivery of glass");
+    browser.click("button[value=save]");
+    browser.wait_text(".done", "Saved");
+    let text = std::fs::read_to_string(house.site.dir.path().join("cleaning.ics")).unwrap();
+    for kept in [
+        "RRULE:FREQ=DAILY;INTERVAL=3;COUNT=5",
+        "EXDATE;TZID=Europe/Berlin:20270304T140000",
+        "LOCATION:Yard",
+        "DTEND;TZID=Europe/Berlin:20270301T160000",
+        "SUMMARY:Delivery of glass",
+    ] {
+        assert!(text.contains(kept), "{kept} in {text}");
+    }
+}

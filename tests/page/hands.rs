@@ -159,3 +159,39 @@ fn somebody_of_a_room_moves_what_is_before_it_and_nothing_else() {
         "that takes another role"
     );
 }
+
+#[test]
+fn the_site_file_is_loaded_anew_and_a_broken_one_says_where_and_changes_nothing() {
+    let house = House::peopled(&[KEEPER, HAND]);
+    let browser = Browser::take();
+    house.sign_in(&browser, "keeper", "/hands");
+    let sound = std::fs::read_to_string(&house.site.path).unwrap();
+    std::fs::write(&house.site.path, sound.replacen("limit_mps", "limit_mp", 1)).unwrap();
+    browser.click("form[action='/hands/reload'] button");
+    browser.wait_text(".refused", "Not taken; the one before stays in force");
+    let problems = browser.text("pre.problems");
+    assert!(
+        problems.contains("limit_mp") && problems.contains("site.toml:"),
+        "{problems}"
+    );
+    browser.go(&house.at("/"));
+    browser.wait_text("#p-broker", "the site file on disk was rejected");
+    std::fs::write(
+        &house.site.path,
+        sound.replacen("south slats", "south blinds", 99),
+    )
+    .unwrap();
+    browser.go(&house.at("/hands"));
+    browser.click("form[action='/hands/reload'] button");
+    browser.wait_text(".done", "In force");
+    browser.go(&house.at("/"));
+    browser.wait_text("#g-0", "south blinds");
+    let hand = signed_in(&house, "hand");
+    let page = hand.get("/hands");
+    assert!(
+        !page.body.contains("/hands/reload"),
+        "that takes another role"
+    );
+    let token = page.hidden("csrf");
+    assert_eq!(hand.post("/hands/reload", &[("csrf", &token)]).status, 403);
+}

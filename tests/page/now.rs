@@ -38,6 +38,25 @@ fn a_silent_sensor_shows_its_age_and_what_is_wrong_with_it() {
     browser.wait_text("#s-1", "believed");
 }
 
+/// Browsers keep pages that were left, and open six connections to a house at most.
+#[test]
+fn pages_that_were_left_hold_no_connection() {
+    let house = House::open();
+    let browser = Browser::take();
+    let begin = std::time::Instant::now();
+    for round in 0..9 {
+        browser.go(&house.at(&format!("/?round={round}")));
+        browser.wait_text("#live-state", "Live");
+    }
+    // Held ones are given up by the browser after a minute only.
+    assert!(
+        begin.elapsed() < crate::brokers::PATIENCE,
+        "a page waited for another"
+    );
+    browser.js("history.back()", vec![]);
+    browser.wait_text("#live-state", "Live");
+}
+
 #[test]
 fn it_says_so_when_the_service_is_gone() {
     let house = House::open();

@@ -58,7 +58,7 @@ fn after_a_gust_every_rank_says_what_it_said_and_the_link_says_it_again() {
             .contains("gust 17.4 m/s at wind south")
     );
     // The link, opened by somebody else in another language, says the same.
-    let link = browser.js("return document.querySelector('p.link a').href", vec![]);
+    let link = browser.js("return document.querySelector('dd.link a').href", vec![]);
     let other = Browser::take();
     other.go(&house.at("/language?to=de&back=/"));
     other.go(link.as_str().unwrap());

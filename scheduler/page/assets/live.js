@@ -36,8 +36,17 @@
     return true;
   };
 
+  // A browser keeps pages that were left, and six connections at most to one house:
+  // what nobody looks at must hold none, or the seventh page waits for a minute.
+  let source = null;
+  const leave = () => {
+    if (source) source.close();
+    source = null;
+  };
   const connect = () => {
-    const source = new EventSource("/live?revision=" + encodeURIComponent(revision));
+    leave();
+    heard = performance.now();
+    source = new EventSource("/live?revision=" + encodeURIComponent(revision));
     source.onmessage = (event) => {
       heard = performance.now();
       const news = JSON.parse(event.data);
@@ -50,13 +59,22 @@
     };
     source.onerror = () => {
       show("is-gone", say("gone"));
-      if (source.readyState === EventSource.CLOSED) setTimeout(connect, 3000);
+      if (source && source.readyState === EventSource.CLOSED) {
+        setTimeout(() => { if (source) connect(); }, 3000);
+      }
     };
   };
-  connect();
+  const attend = () => {
+    if (document.visibilityState === "hidden") leave();
+    else if (!source) connect();
+  };
+  document.addEventListener("visibilitychange", attend);
+  addEventListener("pagehide", leave);
+  addEventListener("pageshow", attend);
+  attend();
 
   setInterval(() => {
     const silent = (performance.now() - heard) / 1000;
-    if (silent > 10) show("is-gone", say("silent").replace("{seconds}", Math.round(silent)));
+    if (source && silent > 10) show("is-gone", say("silent").replace("{seconds}", Math.round(silent)));
   }, 1000);
 })();

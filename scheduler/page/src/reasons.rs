@@ -3,6 +3,8 @@
 //! The same closed lists that [`leeside_core::say`] puts into English for files
 //! and messages; here in whatever language the reader has.
 
+mod brief;
+
 use crate::words::Words;
 use core::fmt::Display;
 use leeside_core::engine::Quiet;
@@ -44,27 +46,6 @@ impl Teller<'_> {
     #[must_use]
     pub fn moment(&self, at: Wall) -> String {
         self.words.moment(self.model, self.now, at)
-    }
-
-    /// From one moment to another; the day is said once where both lie in one.
-    #[must_use]
-    pub fn span(&self, from: Wall, to: Wall) -> String {
-        let zone = self.model.site.zone;
-        let date = from.local_date(zone);
-        let whole = |at: Wall| {
-            crate::words::local(self.model, at)
-                .format("%H:%M")
-                .to_string()
-        };
-        if date == Wall(to.0 - 1).local_date(zone) {
-            let (begins, ends) = (whole(from), whole(to));
-            return match (begins.as_str(), ends.as_str()) {
-                ("00:00", "00:00") => self.words.date(date),
-                (begins, "00:00") => format!("{} {begins}–24:00", self.words.date(date)),
-                (begins, ends) => format!("{} {begins}–{ends}", self.words.date(date)),
-            };
-        }
-        format!("{} – {}", self.moment(from), self.moment(to))
     }
 
     fn sensor(&self, id: SensorId) -> &str {
@@ -181,26 +162,6 @@ impl Teller<'_> {
                 &[("by", by), ("until", &self.moment(*until))],
             ),
         }
-    }
-
-    /// A reason for those who only glance at it: of the sun without its angles.
-    #[must_use]
-    pub fn briefly(&self, because: &Because) -> String {
-        let Because::SunShading {
-            irradiance_wm2,
-            on_wm2,
-            ..
-        } = because
-        else {
-            return self.because(because);
-        };
-        self.fill(
-            "because.sun_briefly",
-            &[
-                ("irradiance", &self.whole(*irradiance_wm2)),
-                ("on", &self.whole(*on_wm2)),
-            ],
-        )
     }
 
     #[expect(

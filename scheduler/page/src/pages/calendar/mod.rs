@@ -6,11 +6,12 @@
 //! line does it, safely beside it. The service takes a changed file up by itself.
 
 mod edit;
+mod entry;
 mod grid;
 mod preview;
 mod sheet;
 
-pub(crate) use edit::{recurrence, word_of};
+pub(crate) use entry::{recurrence, word_of};
 
 use super::{Route, shows, takes};
 use crate::days;
