@@ -9,6 +9,8 @@
 //!
 //! The grid is fixed, so splitting a span into two loses and doubles nothing.
 
+use std::collections::VecDeque;
+
 use chrono::{DateTime, Duration, NaiveDate};
 use sunrise::{Coordinates, SolarDay, SolarEvent};
 
@@ -57,20 +59,67 @@ pub fn crossings(
     from_ms: i64,
     to_ms: i64,
 ) -> Vec<(i64, Crossing)> {
-    if !(-90.0..=90.0).contains(&elevation_deg) {
-        return Vec::new();
+    Almanac::new(loc).crossings(elevation_deg, from_ms, to_ms)
+}
+
+/// Crossings over one place, for many spans: it keeps the days of the sun that it
+/// was asked for lately, which changes no answer.
+#[derive(Debug, Clone)]
+pub struct Almanac {
+    loc: Location,
+    track: Track,
+    /// The last answers, oldest first: many ask for the same day.
+    told: VecDeque<Told>,
+}
+
+/// An answer, and what was asked for: elevation (its bits) and span.
+type Told = ((u64, i64, i64), Vec<(i64, Crossing)>);
+
+/// How many answers are kept.
+const KEPT: usize = 8;
+
+impl Almanac {
+    /// An almanac of a place.
+    #[must_use]
+    pub fn new(loc: Location) -> Self {
+        Self {
+            loc,
+            track: Track::new(loc),
+            told: VecDeque::new(),
+        }
     }
-    let mut search = Search {
-        track: Track::new(loc),
-        loc,
-        elevation_deg,
-        level: sin(elevation_deg.to_radians()),
-        found: Vec::new(),
-    };
-    search.run(from_ms.max(VALID_FROM_MS), to_ms.min(VALID_TO_MS));
-    let mut found = search.found;
-    found.retain(|(at, _)| (from_ms..to_ms).contains(at));
-    found
+
+    /// As [`crossings`].
+    #[must_use]
+    pub fn crossings(
+        &mut self,
+        elevation_deg: f64,
+        from_ms: i64,
+        to_ms: i64,
+    ) -> Vec<(i64, Crossing)> {
+        if !(-90.0..=90.0).contains(&elevation_deg) {
+            return Vec::new();
+        }
+        let asked = (elevation_deg.to_bits(), from_ms, to_ms);
+        if let Some((_, answer)) = self.told.iter().find(|(to, _)| *to == asked) {
+            return answer.clone();
+        }
+        let mut search = Search {
+            track: &mut self.track,
+            loc: self.loc,
+            elevation_deg,
+            level: sin(elevation_deg.to_radians()),
+            found: Vec::new(),
+        };
+        search.run(from_ms.max(VALID_FROM_MS), to_ms.min(VALID_TO_MS));
+        let mut found = search.found;
+        found.retain(|(at, _)| (from_ms..to_ms).contains(at));
+        if self.told.len() == KEPT {
+            self.told.pop_front();
+        }
+        self.told.push_back((asked, found.clone()));
+        found
+    }
 }
 
 /// Whether the sun stays above or below `elevation_deg` all through
@@ -121,8 +170,8 @@ fn of_a_day(turns: f64) -> i64 {
     (turns * 86_400_000.0).round() as i64
 }
 
-struct Search {
-    track: Track,
+struct Search<'a> {
+    track: &'a mut Track,
     loc: Location,
     elevation_deg: f64,
     /// Sine of the elevation.
@@ -133,7 +182,7 @@ struct Search {
 /// A moment and how far the sine of the elevation is above the level there.
 type Sample = (i64, f64);
 
-impl Search {
+impl Search<'_> {
     fn run(&mut self, from: i64, to: i64) {
         if from >= to {
             return;

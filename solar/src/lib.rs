@@ -44,7 +44,8 @@ mod spa;
 pub mod trig;
 
 pub use events::{
-    CIVIL_ELEVATION_DEG, Crossing, SUNRISE_ELEVATION_DEG, Standing, crossings, standing, transits,
+    Almanac, CIVIL_ELEVATION_DEG, Crossing, SUNRISE_ELEVATION_DEG, Standing, crossings, standing,
+    transits,
 };
 pub use path::{Sun, SunPath};
 pub use place::{Atmosphere, Location};

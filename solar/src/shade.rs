@@ -153,6 +153,12 @@ impl Obstructions {
         self
     }
 
+    /// The skyline, where there is one.
+    #[must_use]
+    pub const fn horizon(&self) -> Option<&Horizon> {
+        self.horizon.as_ref()
+    }
+
     /// Whether the skyline hides the sun.
     #[must_use]
     pub fn hidden_by_horizon(&self, sun: &Sun) -> bool {
@@ -166,18 +172,31 @@ impl Obstructions {
         if !plane.sunlit(sun) || self.hidden_by_horizon(sun) {
             return 0.0;
         }
-        let cos_incidence = plane.cos_incidence(sun);
-        let top = opening.height_m - self.shadow_from_head(plane, sun);
-        let bottom = self.shadow_from_sill(plane, sun, cos_incidence);
-        let sideways = plane.beside(sun) / cos_incidence;
-        let fin = if sideways > 0.0 {
+        let (up, across) = self.lit_lengths(&Aspect::of(plane, sun), opening);
+        let lit = |length: f64, of: f64| (length / of).clamp(0.0, 1.0);
+        lit(up, opening.height_m) * lit(across, opening.width_m)
+    }
+
+    /// Whether direct sun falls on any of the opening, its plane being sunlit, the
+    /// skyline left aside.
+    #[must_use]
+    pub fn lights_any_of(&self, opening: &Opening, aspect: &Aspect) -> bool {
+        let (up, across) = self.lit_lengths(aspect, opening);
+        up > 0.0 && across > 0.0
+    }
+
+    /// How much of the height and of the width no shadow covers, m; negative where
+    /// shadows overlap.
+    fn lit_lengths(&self, aspect: &Aspect, opening: &Opening) -> (f64, f64) {
+        let top = opening.height_m - self.shadow(self.overhang, aspect.down);
+        let bottom = self.shadow_from_sill(aspect);
+        let fin = if aspect.sideways > 0.0 {
             self.fin_right
         } else {
             self.fin_left
         };
-        let side = self.shadow(fin, sideways.abs());
-        let lit = |length: f64, of: f64| (length / of).clamp(0.0, 1.0);
-        lit(top - bottom, opening.height_m) * lit(opening.width_m - side, opening.width_m)
+        let side = self.shadow(fin, aspect.sideways.abs());
+        (top - bottom, opening.width_m - side)
     }
 
     /// How far the shadow of overhang and reveal reaches down from the head of
@@ -201,18 +220,47 @@ impl Obstructions {
     }
 
     /// Shadow from below: the opposite building, and on a roof window the sill.
-    fn shadow_from_sill(&self, plane: &Plane, sun: &Sun, cos_incidence: f64) -> f64 {
-        let sill = self.reveal_m * -plane.upslope(sun) / cos_incidence;
+    fn shadow_from_sill(&self, aspect: &Aspect) -> f64 {
+        let sill = self.reveal_m * -aspect.upslope / aspect.cos_incidence;
         let opposite = self.opposite.map_or(0.0, |(height, distance)| {
-            let toward = plane.toward(sun);
             // A sun from behind the vertical passes over the building.
-            if toward > 0.0 {
-                (height * toward - distance * sun.up) / cos_incidence
+            if aspect.toward > 0.0 {
+                (height * aspect.toward - distance * aspect.up) / aspect.cos_incidence
             } else {
                 0.0
             }
         });
         sill.max(opposite).clamp(0.0, 1000.0)
+    }
+}
+
+/// How the sun stands to a plane that it falls on, worked out once for all the
+/// openings in it.
+#[derive(Debug, Clone, Copy)]
+pub struct Aspect {
+    cos_incidence: f64,
+    upslope: f64,
+    toward: f64,
+    up: f64,
+    /// How far a shadow reaches down, and to the left (negative: right), m for
+    /// each m of depth.
+    down: f64,
+    sideways: f64,
+}
+
+impl Aspect {
+    /// The sun as a plane sees it that is [sunlit](Plane::sunlit).
+    #[must_use]
+    pub fn of(plane: &Plane, sun: &Sun) -> Self {
+        let (cos_incidence, upslope) = (plane.cos_incidence(sun), plane.upslope(sun));
+        Self {
+            cos_incidence,
+            upslope,
+            toward: plane.toward(sun),
+            up: sun.up,
+            down: upslope / cos_incidence,
+            sideways: plane.beside(sun) / cos_incidence,
+        }
     }
 }
 

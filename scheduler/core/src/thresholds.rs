@@ -8,7 +8,7 @@
 use crate::ids::GroupId;
 use crate::model::{Facade, Model};
 use leeside_solar::Sun;
-use leeside_solar::shade::{Obstructions, Opening};
+use leeside_solar::shade::{Aspect, Obstructions, Opening};
 use serde::{Deserialize, Serialize};
 
 /// The thresholds and openings of a facade's groups.
@@ -19,9 +19,18 @@ pub(crate) struct Thresholds {
     /// Wishes ask "at or below": sorted, W/m².
     to: Vec<f64>,
     /// Openings that something may shade, with what does, without repeats.
-    openings: Vec<(Opening, Obstructions)>,
+    openings: Vec<Shaded>,
     /// Per group on the facade, its opening.
     groups: Vec<(GroupId, Option<u8>)>,
+}
+
+/// An opening that something may shade.
+#[derive(Clone, Debug)]
+struct Shaded {
+    opening: Opening,
+    by: Obstructions,
+    /// Its skyline is another than its facade's, so that it has to be asked too.
+    own_horizon: bool,
 }
 
 /// Which answers the light gives.
@@ -55,7 +64,9 @@ impl Thresholds {
             thresholds.to.push(rule.off_wm2);
             let shaded = group.obstructions != Obstructions::default();
             let opening = group.opening.filter(|_| shaded);
-            let index = opening.and_then(|o| thresholds.opening(o, &group.obstructions));
+            let index = opening.and_then(|o| {
+                thresholds.opening(o, &group.obstructions, model.facade(group.facade))
+            });
             thresholds.groups.push((id, index));
         }
         for list in [&mut thresholds.from, &mut thresholds.to] {
@@ -67,13 +78,17 @@ impl Thresholds {
 
     /// The index of an opening and what shades it; more than 64 different ones
     /// share the last.
-    fn opening(&mut self, opening: Opening, by: &Obstructions) -> Option<u8> {
-        let same = |(o, b): &(Opening, Obstructions)| *o == opening && b == by;
+    fn opening(&mut self, opening: Opening, by: &Obstructions, at: &Facade) -> Option<u8> {
+        let same = |known: &Shaded| known.opening == opening && known.by == *by;
         if let Some(index) = self.openings.iter().position(same) {
             return u8::try_from(index).ok();
         }
         if self.openings.len() < 64 {
-            self.openings.push((opening, by.clone()));
+            self.openings.push(Shaded {
+                opening,
+                by: by.clone(),
+                own_horizon: by.horizon() != at.obstructions.horizon(),
+            });
         }
         u8::try_from(self.openings.len() - 1).ok()
     }
@@ -90,9 +105,12 @@ impl Thresholds {
     pub(crate) fn cell(&self, facade: &Facade, sun: &Sun, sunlit: bool, irradiance: f64) -> Cell {
         let count = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
         let mut lit = 0;
-        if sunlit {
-            for (index, (opening, by)) in self.openings.iter().enumerate() {
-                if by.lit_share(&facade.plane, sun, opening) > 0.0 {
+        if sunlit && !self.openings.is_empty() {
+            let aspect = Aspect::of(&facade.plane, sun);
+            for (index, shaded) in self.openings.iter().enumerate() {
+                let by = &shaded.by;
+                let hidden = shaded.own_horizon && by.hidden_by_horizon(sun);
+                if !hidden && by.lights_any_of(&shaded.opening, &aspect) {
                     lit |= 1 << index;
                 }
             }

@@ -14,13 +14,18 @@ use std::collections::BTreeMap;
 pub(crate) struct Timers {
     /// Per kind of reason and number of what it is about, its moment.
     due: Vec<Vec<Option<Steady>>>,
-    /// In order of time.
-    buckets: BTreeMap<Steady, Bucket>,
+    /// In order of time, the places of the buckets.
+    order: BTreeMap<Steady, usize>,
+    buckets: Vec<Bucket>,
+    /// Places of emptied buckets, to be used again.
+    spare: Vec<usize>,
+    /// The earliest bucket, where that is known, and the one last put into: both
+    /// are asked for again and again.
+    first: Option<(Steady, usize)>,
+    last: Option<(Steady, usize)>,
     /// How many reasons have a moment, and how many stand in buckets.
     live: usize,
     kept: usize,
-    /// Emptied buckets' lists, to be used again.
-    spare: Vec<Vec<(u64, WakeFor)>>,
 }
 
 /// What may be due at one moment.
@@ -77,11 +82,11 @@ impl Timers {
             Some(_) => {}
             None => self.live += 1,
         }
-        let spare = &mut self.spare;
-        let bucket = self.buckets.entry(at).or_insert_with(|| Bucket {
-            reasons: spare.pop().unwrap_or_default(),
-            sorted: false,
-        });
+        let place = match self.last {
+            Some((of, place)) if of == at => place,
+            _ => self.bucket_of(at),
+        };
+        let bucket = &mut self.buckets[place];
         bucket.reasons.push((order, why));
         bucket.sorted = false;
         self.kept += 1;
@@ -90,16 +95,37 @@ impl Timers {
         }
     }
 
+    /// The place of a moment's bucket, which is made where there is none.
+    fn bucket_of(&mut self, at: Steady) -> usize {
+        let (spare, buckets) = (&mut self.spare, &mut self.buckets);
+        let place = *self.order.entry(at).or_insert_with(|| {
+            spare.pop().unwrap_or_else(|| {
+                buckets.push(Bucket::default());
+                buckets.len() - 1
+            })
+        });
+        self.last = Some((at, place));
+        if self.first.is_some_and(|(first, _)| at < first) {
+            self.first = self.last;
+        }
+        place
+    }
+
     /// Throws out what was moved or cleared.
     fn tidy(&mut self) {
-        let due = &self.due;
-        self.buckets.retain(|at, bucket| {
-            bucket
-                .reasons
-                .retain(|(_, why)| moment(due, *why) == Some(*at));
-            !bucket.reasons.is_empty()
+        let (due, buckets, spare) = (&self.due, &mut self.buckets, &mut self.spare);
+        let mut kept = 0;
+        self.order.retain(|at, place| {
+            let reasons = &mut buckets[*place].reasons;
+            reasons.retain(|(_, why)| moment(due, *why) == Some(*at));
+            kept += reasons.len();
+            if reasons.is_empty() {
+                spare.push(*place);
+            }
+            !reasons.is_empty()
         });
-        self.kept = self.buckets.values().map(|b| b.reasons.len()).sum();
+        self.kept = kept;
+        (self.first, self.last) = (None, None);
     }
 
     /// Whether a moment is pending for the reason.
@@ -114,8 +140,10 @@ impl Timers {
 
     /// All pending moments in the order of reasons, for keeping.
     pub(crate) fn all(&self) -> Vec<(WakeFor, Steady)> {
-        let buckets = self.buckets.iter();
-        let reasons = buckets.flat_map(|(at, b)| b.reasons.iter().map(|(_, why)| (*why, *at)));
+        let reasons = self.order.iter().flat_map(|(at, place)| {
+            let reasons = self.buckets[*place].reasons.iter();
+            reasons.map(|(_, why)| (*why, *at))
+        });
         let mut all: Vec<_> = reasons
             .filter(|(why, at)| self.at(*why) == Some(*at))
             .collect();
@@ -139,14 +167,16 @@ impl Timers {
     /// The earliest pending moment.
     pub(crate) fn next(&mut self) -> Option<(Steady, WakeFor)> {
         loop {
-            let mut first = self.buckets.first_entry()?;
-            let at = *first.key();
-            let bucket = first.get_mut();
+            let (at, place) = match self.first {
+                Some(first) => first,
+                None => {
+                    let (at, place) = self.order.first_key_value()?;
+                    *self.first.insert((*at, *place))
+                }
+            };
+            let bucket = &mut self.buckets[place];
             if !bucket.sorted {
-                bucket
-                    .reasons
-                    .sort_unstable_by_key(|(order, _)| core::cmp::Reverse(*order));
-                bucket.sorted = true;
+                bucket.sort();
             }
             while let Some((_, why)) = bucket.reasons.last() {
                 if moment(&self.due, *why) == Some(at) {
@@ -155,7 +185,10 @@ impl Timers {
                 bucket.reasons.pop();
                 self.kept -= 1;
             }
-            self.spare.push(first.remove().reasons);
+            self.order.pop_first();
+            self.spare.push(place);
+            self.first = None;
+            self.last = self.last.filter(|(_, last)| *last != place);
         }
     }
 
@@ -163,7 +196,23 @@ impl Timers {
     pub(crate) fn pop_due(&mut self, at: Steady) -> Option<WakeFor> {
         let (_, why) = self.next().filter(|(due, _)| *due <= at)?;
         self.clear(why);
+        if let Some((_, place)) = self.first {
+            self.buckets[place].reasons.pop();
+            self.kept -= 1;
+        }
         Some(why)
+    }
+}
+
+impl Bucket {
+    /// Brings the first in the order of reasons to the end.
+    #[inline(never)]
+    fn sort(&mut self) {
+        // They mostly come in the order of reasons.
+        self.reasons.reverse();
+        self.reasons
+            .sort_unstable_by_key(|(order, _)| core::cmp::Reverse(*order));
+        self.sorted = true;
     }
 }
 

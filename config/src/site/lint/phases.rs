@@ -10,6 +10,7 @@ use leeside_core::ids::{DayClassId, TimetableId};
 use leeside_core::model::{DayPlan, Model};
 use leeside_core::phases::phase_starts;
 use leeside_core::time::Wall;
+use leeside_solar::Almanac;
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
@@ -36,6 +37,7 @@ pub(crate) fn lint(
         .step_by(EVERY_DAYS)
         .take_while(|d| d.year() == year)
         .collect();
+    let mut almanac = Almanac::new(model.site.location);
     for (index, timetable) in model.timetables.iter().enumerate() {
         let id = TimetableId::of(index);
         if !reader.is_used(Kind::Timetable, index) {
@@ -45,7 +47,7 @@ pub(crate) fn lint(
         for plan in &timetable.plans {
             // Classes that share phases are looked at once.
             if place_of(tree, id, plan.class, 0).is_some() {
-                of_plan(reader, tree, model, (id, plan), &dates);
+                of_plan(reader, tree, model, &mut almanac, (id, plan), &dates);
             }
         }
     }
@@ -84,12 +86,13 @@ fn of_plan(
     reader: &mut Reader<'_>,
     tree: &Tree,
     model: &Model,
+    almanac: &mut Almanac,
     (id, plan): (TimetableId, &DayPlan),
     dates: &[NaiveDate],
 ) {
     let days: Vec<(NaiveDate, Vec<(Wall, usize)>)> = dates
         .iter()
-        .map(|date| (*date, phase_starts(model, plan, *date)))
+        .map(|date| (*date, phase_starts(model, almanac, plan, *date)))
         .collect();
     let place = |phase: usize| place_of(tree, id, plan.class, phase).unwrap_or(0..0);
     let name = |phase: usize| plan.phases.get(phase).map_or("", |p| p.name.as_str());

@@ -143,7 +143,8 @@ pub fn phase_starts(
     date: NaiveDate,
 ) -> Vec<(Wall, u16, u16)> {
     let told = |s: Start| (s.at, s.plan, s.phase);
-    starts_of(model, model.timetable(timetable), date)
+    let mut almanac = leeside_solar::Almanac::new(model.site.location);
+    starts_of(model, &mut almanac, model.timetable(timetable), date)
         .into_iter()
         .map(told)
         .collect()

@@ -11,7 +11,7 @@ use crate::time::{HOUR, MINUTE, Wall};
 use crate::wish::sun::FacadeLight;
 use leeside_solar::light::irradiance_of_lx;
 use leeside_solar::trig::sin;
-use leeside_solar::{Crossing, SUNRISE_ELEVATION_DEG, Sun, crossings};
+use leeside_solar::{Crossing, SUNRISE_ELEVATION_DEG, Sun};
 
 /// Sine by which the sun may still lack to the elevation of sunrise and count as
 /// there: about a second of its rise.
@@ -188,7 +188,7 @@ impl Core {
     pub(super) fn look_timetable(&mut self, id: TimetableId) {
         let model = self.model.clone();
         let state = &mut self.timetables[id.index()];
-        let changed = state.look(&model, self.now.wall);
+        let changed = state.look(&model, &mut self.almanac, self.now.wall);
         let next = state.next;
         let due = self.steady_of(next).max(self.now.steady.plus(1));
         self.timers.set(WakeFor::Phase(id), due);
@@ -282,15 +282,12 @@ impl Core {
             return dawn;
         }
         let to = wall.plus(25 * HOUR);
-        let rising = crossings(
-            self.model.site.location,
-            SUNRISE_ELEVATION_DEG,
-            wall.0,
-            to.0,
-        )
-        .into_iter()
-        .find(|(_, way)| *way == Crossing::Rising)
-        .map_or(to, |(at, _)| Wall(at));
+        let rising = self
+            .almanac
+            .crossings(SUNRISE_ELEVATION_DEG, wall.0, to.0)
+            .into_iter()
+            .find(|(_, way)| *way == Crossing::Rising)
+            .map_or(to, |(at, _)| Wall(at));
         // The upper limb comes first, the centre a few minutes later: each minute is looked at.
         let next = rising.max(self.next_minute());
         self.dawn = Some(next);

@@ -43,12 +43,12 @@ use crate::thresholds::Cell;
 use crate::time::{MINUTE, Now, Steady, Wall};
 use crate::timers::Timers;
 use crate::topology::Topology;
-use crate::wish::ahead::Ahead;
+use crate::wish::ahead::{Ahead, Minutes};
 use crate::wish::hand::Hold;
 use crate::wish::sun::{FacadeLight, SunState};
 use crate::wish::timetable::TimetableState;
 use chrono::NaiveDate;
-use leeside_solar::{Sun, SunPath};
+use leeside_solar::{Almanac, Sun, SunPath};
 use serde::{Deserialize, Serialize};
 use skies::Skies;
 use std::collections::{BTreeMap, VecDeque};
@@ -89,6 +89,8 @@ pub struct Core {
     /// between moments.
     decided: Vec<(Word, GroupId, bool)>,
     sun_path: SunPath,
+    suns: Minutes<Sun>,
+    almanac: Almanac,
     /// The next time the sun rises, while it is down.
     dawn: Option<Wall>,
     /// The local date of the moment at which it was last asked for.
@@ -224,6 +226,8 @@ impl Core {
             stale: Stale::default(),
             decided: Vec::new(),
             sun_path: SunPath::new(model.site.location, model.site.atmosphere),
+            suns: Minutes::default(),
+            almanac: Almanac::new(model.site.location),
             dawn: None,
             today: None,
             skies: Skies::default(),

@@ -337,6 +337,7 @@ impl Core {
         sun::step_heat(&mut state, rule, heat, now);
         let mut outlook = Outlook {
             path: &mut self.sun_path,
+            suns: &mut self.suns,
             plane: model.facade(facade).plane,
             wall: now.wall,
             ahead: &mut self.facades[facade.index()].ahead,

@@ -4,17 +4,61 @@
 use crate::time::{MINUTE, Wall};
 use leeside_solar::{Cutoff, Plane, Slats, Sun, SunPath};
 
-/// Profile angles of the coming minutes and what slats can do about them.
+/// The sun of single minutes, over the whole site or seen from one facade, in
+/// places that a later minute takes over.
+#[derive(Clone, Debug)]
+pub(crate) struct Minutes<T>(Vec<Option<(i64, T)>>);
+
+/// How many minutes are kept; a power of two, more than a least interval has.
+const KEPT: usize = 64;
+
+impl<T> Default for Minutes<T> {
+    fn default() -> Self {
+        Self(Vec::new())
+    }
+}
+
+impl<T: Copy> Minutes<T> {
+    /// What is known of a moment, or is worked out of it now: a function of the
+    /// moment alone.
+    fn of(&mut self, ms: i64, work_out: impl FnOnce() -> T) -> T {
+        if self.0.is_empty() {
+            self.0.resize(KEPT, None);
+        }
+        let place = usize::try_from(ms.div_euclid(MINUTE).rem_euclid(64)).unwrap_or(0);
+        match self.0[place] {
+            Some((at, known)) if at == ms => known,
+            _ => {
+                let found = work_out();
+                self.0[place] = Some((ms, found));
+                found
+            }
+        }
+    }
+}
+
+/// What is known of the minutes to come, and of spans of them from one moment on.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Ahead {
-    span: Option<(Wall, i64)>,
+    /// Profile angle and sun, where it is on the facade.
+    minutes: Minutes<Option<(f64, Sun)>>,
+    from: Option<Wall>,
+    spans: Vec<Span>,
+    /// Spans of an earlier moment, to be used again.
+    spare: Vec<Span>,
+}
+
+/// Profile angles of some coming minutes and what slats can do about them.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Span {
+    minutes: i64,
     profiles: Vec<f64>,
     suns: Vec<Sun>,
     cutoffs: Vec<(Slats, Cutoff)>,
     leaks: Vec<(Slats, i16, bool)>,
 }
 
-impl Ahead {
+impl Span {
     /// Profile angles of the minutes at which the sun is on the facade.
     pub(crate) fn profiles(&self) -> &[f64] {
         &self.profiles
@@ -51,6 +95,8 @@ impl Ahead {
 /// What is needed to work it out.
 pub(crate) struct Outlook<'a> {
     pub(crate) path: &'a mut SunPath,
+    /// The sun over the site, for all its facades.
+    pub(crate) suns: &'a mut Minutes<Sun>,
     pub(crate) plane: Plane,
     pub(crate) wall: Wall,
     pub(crate) ahead: &'a mut Ahead,
@@ -58,21 +104,35 @@ pub(crate) struct Outlook<'a> {
 
 impl Outlook<'_> {
     /// From now through `minutes` later.
-    pub(crate) fn over(&mut self, minutes: i64) -> &mut Ahead {
-        if self.ahead.span != Some((self.wall, minutes)) {
-            self.ahead.span = Some((self.wall, minutes));
-            self.ahead.cutoffs.clear();
-            self.ahead.leaks.clear();
-            self.ahead.profiles.clear();
-            self.ahead.suns.clear();
+    pub(crate) fn over(&mut self, minutes: i64) -> &mut Span {
+        let ahead = &mut *self.ahead;
+        if ahead.from != Some(self.wall) {
+            ahead.from = Some(self.wall);
+            ahead.spare.append(&mut ahead.spans);
+        }
+        let known = ahead.spans.iter().position(|span| span.minutes == minutes);
+        let index = known.unwrap_or_else(|| {
+            let mut span = ahead.spare.pop().unwrap_or_default();
+            span.minutes = minutes;
+            span.cutoffs.clear();
+            span.leaks.clear();
+            span.profiles.clear();
+            span.suns.clear();
             for minute in 0..=minutes {
-                let sun = self.path.at(self.wall.0 + minute * MINUTE);
-                if self.plane.sunlit(&sun) {
-                    self.ahead.profiles.push(self.plane.profile_angle_deg(&sun));
-                    self.ahead.suns.push(sun);
+                let ms = self.wall.0 + minute * MINUTE;
+                let seen = ahead.minutes.of(ms, || {
+                    let sun = self.suns.of(ms, || self.path.at(ms));
+                    let sunlit = self.plane.sunlit(&sun);
+                    sunlit.then(|| (self.plane.profile_angle_deg(&sun), sun))
+                });
+                if let Some((profile, sun)) = seen {
+                    span.profiles.push(profile);
+                    span.suns.push(sun);
                 }
             }
-        }
-        self.ahead
+            ahead.spans.push(span);
+            ahead.spans.len() - 1
+        });
+        &mut ahead.spans[index]
     }
 }

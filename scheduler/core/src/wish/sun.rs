@@ -11,7 +11,7 @@ use crate::model::{DailyCap, Group, HeatRule, Kind, SunAim, SunRule};
 use crate::pose::Pose;
 use crate::reason::{Because, LightSource, SlatsSay};
 use crate::time::{MINUTE, Now, Steady};
-use crate::wish::ahead::{Ahead, Outlook};
+use crate::wish::ahead::{Outlook, Span};
 use chrono::{Datelike, NaiveDate};
 use leeside_solar::trig::acos;
 use leeside_solar::{Cutoff, Plane, Sun};
@@ -226,13 +226,7 @@ fn track(state: &mut SunState, group: &Group, rule: &SunRule, now: Now, outlook:
     }
 }
 
-fn track_slats(
-    state: &mut SunState,
-    group: &Group,
-    rule: &SunRule,
-    first: bool,
-    ahead: &mut Ahead,
-) {
+fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool, ahead: &mut Span) {
     let Some(slats) = group.slats else {
         state.pose = Pose::EXTENDED;
         return;

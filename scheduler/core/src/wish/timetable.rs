@@ -8,7 +8,7 @@ use crate::ids::TimetableId;
 use crate::model::{Anchor, DayPlan, IfNone, Model, Phase, SunEvent, Timetable};
 use crate::time::{MINUTE, Wall, to_utc};
 use chrono::{Datelike, Days, NaiveDate, NaiveTime};
-use leeside_solar::{CIVIL_ELEVATION_DEG, Crossing, SUNRISE_ELEVATION_DEG, crossings};
+use leeside_solar::{Almanac, CIVIL_ELEVATION_DEG, Crossing, SUNRISE_ELEVATION_DEG};
 use serde::{Deserialize, Serialize};
 
 /// How many days back a phase may have begun that still applies.
@@ -54,14 +54,14 @@ impl TimetableState {
     }
 
     /// Brings the state to `at`; says whether the current phase changed.
-    pub(crate) fn look(&mut self, model: &Model, at: Wall) -> bool {
+    pub(crate) fn look(&mut self, model: &Model, almanac: &mut Almanac, at: Wall) -> bool {
         let zone = model.site.zone;
         let date = at.local_date(zone);
         let day = date.num_days_from_ce();
         if self.day != Some(day) {
             let timetable = model.timetable(self.id);
-            self.carry(model, timetable, date);
-            self.starts = starts_of(model, timetable, date);
+            self.carry(model, almanac, timetable, date);
+            self.starts = starts_of(model, almanac, timetable, date);
             self.day = Some(day);
         }
         let before = self.current;
@@ -84,7 +84,13 @@ impl TimetableState {
     /// What goes on from the days before `date`. Where the day before was the one
     /// looked at, that is known without working out its phases again: the last of
     /// them, or what went on over it too, unless light may have moved them about.
-    fn carry(&mut self, model: &Model, timetable: &Timetable, date: NaiveDate) {
+    fn carry(
+        &mut self,
+        model: &Model,
+        almanac: &mut Almanac,
+        timetable: &Timetable,
+        date: NaiveDate,
+    ) {
         let day = date.num_days_from_ce();
         let yesterday = self.day == Some(day - 1) && !self.by_twilight(timetable);
         let known = match (self.starts.last(), self.carried, self.carried_on) {
@@ -95,7 +101,7 @@ impl TimetableState {
             (None, Some(_), _) => None,
         };
         (self.carried, self.carried_on) = known.unwrap_or_else(|| {
-            let found = carried(model, timetable, date);
+            let found = carried(model, almanac, timetable, date);
             (found.map(|(phase, _)| phase), found.map(|(_, on)| on))
         });
     }
@@ -175,11 +181,16 @@ fn plan_of<'m>(
 }
 
 /// The last phase of the latest day before `date` that had one, and that day.
-fn carried(model: &Model, timetable: &Timetable, date: NaiveDate) -> Option<((u16, u16), i32)> {
+fn carried(
+    model: &Model,
+    almanac: &mut Almanac,
+    timetable: &Timetable,
+    date: NaiveDate,
+) -> Option<((u16, u16), i32)> {
     (1..=LOOK_BACK_DAYS.unsigned_abs())
         .filter_map(|back| date.checked_sub_days(Days::new(u64::from(back))))
         .find_map(|day| {
-            let starts = starts_of(model, timetable, day);
+            let starts = starts_of(model, almanac, timetable, day);
             let last = starts.last()?;
             Some(((last.plan, last.phase), day.num_days_from_ce()))
         })
@@ -187,21 +198,32 @@ fn carried(model: &Model, timetable: &Timetable, date: NaiveDate) -> Option<((u1
 
 /// The starts of a date's phases, in order of time; of two at one moment the
 /// later in the file comes last and so wins.
-pub(crate) fn starts_of(model: &Model, timetable: &Timetable, date: NaiveDate) -> Vec<Start> {
+pub(crate) fn starts_of(
+    model: &Model,
+    almanac: &mut Almanac,
+    timetable: &Timetable,
+    date: NaiveDate,
+) -> Vec<Start> {
     match plan_of(model, timetable, date) {
-        Some((plan, day)) => starts_by(model, plan, day, date),
+        Some((plan, day)) => starts_by(model, almanac, plan, day, date),
         None => Vec::new(),
     }
 }
 
 /// The starts of a plan's phases on a date, whatever class the date is of.
-pub(crate) fn starts_by(model: &Model, plan: u16, day: &DayPlan, date: NaiveDate) -> Vec<Start> {
+pub(crate) fn starts_by(
+    model: &Model,
+    almanac: &mut Almanac,
+    plan: u16,
+    day: &DayPlan,
+    date: NaiveDate,
+) -> Vec<Start> {
     let zone = model.site.zone;
     let from = start_of(zone, date);
     let to = start_of(zone, date.checked_add_days(Days::new(1)).unwrap_or(date));
     let mut starts = Vec::with_capacity(day.phases.len());
     for (index, phase) in (0u16..).zip(&day.phases) {
-        let Some((at, window_from)) = anchor(model, &phase.start, date, from, to) else {
+        let Some((at, window_from)) = anchor(model, almanac, &phase.start, date, (from, to)) else {
             continue;
         };
         let spread = spread_ms(phase, date);
@@ -220,10 +242,10 @@ pub(crate) fn starts_by(model: &Model, plan: u16, day: &DayPlan, date: NaiveDate
 /// The moment of an anchor on a date, and the start of its window if it has one.
 fn anchor(
     model: &Model,
+    almanac: &mut Almanac,
     anchor: &Anchor,
     date: NaiveDate,
-    from: Wall,
-    to: Wall,
+    span: (Wall, Wall),
 ) -> Option<(Wall, Option<Wall>)> {
     let minute = |m: u16| local_minute(model.site.zone, date, m);
     match anchor {
@@ -235,7 +257,7 @@ fn anchor(
             not_after,
             if_none,
         } => {
-            let Some(event) = sun_event(model, *event, from, to) else {
+            let Some(event) = sun_event(almanac, *event, span) else {
                 return match if_none {
                     IfNone::Skip => None,
                     IfNone::At(m) => Some((minute(*m), None)),
@@ -258,15 +280,19 @@ fn anchor(
                     SunEvent::RisingThrough(deg)
                 }
             };
-            let open = sun_event(model, through(rule.from_elevation_deg), from, to)?;
-            let latest = sun_event(model, through(rule.at_latest_elevation_deg), from, to)?;
+            let open = sun_event(almanac, through(rule.from_elevation_deg), span)?;
+            let latest = sun_event(almanac, through(rule.at_latest_elevation_deg), span)?;
             Some((latest, Some(open)))
         }
     }
 }
 
 /// The first such event of the local date.
-pub(crate) fn sun_event(model: &Model, event: SunEvent, from: Wall, to: Wall) -> Option<Wall> {
+pub(crate) fn sun_event(
+    almanac: &mut Almanac,
+    event: SunEvent,
+    (from, to): (Wall, Wall),
+) -> Option<Wall> {
     let (elevation, wanted) = match event {
         SunEvent::Sunrise => (SUNRISE_ELEVATION_DEG, Crossing::Rising),
         SunEvent::Sunset => (SUNRISE_ELEVATION_DEG, Crossing::Falling),
@@ -275,7 +301,8 @@ pub(crate) fn sun_event(model: &Model, event: SunEvent, from: Wall, to: Wall) ->
         SunEvent::RisingThrough(deg) => (deg, Crossing::Rising),
         SunEvent::FallingThrough(deg) => (deg, Crossing::Falling),
     };
-    crossings(model.site.location, elevation, from.0, to.0)
+    almanac
+        .crossings(elevation, from.0, to.0)
         .into_iter()
         .find(|(_, way)| *way == wanted)
         .map(|(at, _)| Wall(at))

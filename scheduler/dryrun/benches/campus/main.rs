@@ -3,7 +3,7 @@
 //!
 //!     cargo bench -p leeside-dryrun --bench campus               the year
 //!     cargo bench -p leeside-dryrun --bench campus -- fit        how time grows
-//!     cargo bench -p leeside-dryrun --bench campus -- FACADES DAYS [digest]
+//!     cargo bench -p leeside-dryrun --bench campus -- FACADES DAYS [digest] [from DAY]
 //!
 //! Says processor seconds (a busy machine weighs less on them than on the clock),
 //! wall seconds, the most memory it held, and with `digest` a digest of the bytes
@@ -40,8 +40,10 @@ fn root(path: &str) -> PathBuf {
         .join(path)
 }
 
-fn setting(model: Arc<Model>, days: i64) -> Setting {
-    let (from, to) = (NEW_YEAR, NEW_YEAR.plus(days * 24 * HOUR));
+/// So many days from so many days after New Year.
+fn setting(model: Arc<Model>, first: i64, days: i64) -> Setting {
+    let from = NEW_YEAR.plus(first * 24 * HOUR);
+    let to = from.plus(days * 24 * HOUR);
     let tmy3 = weather::read(&root("tests/weather/tmy3_744860_new_york_jfk.csv.gz")).unwrap();
     Setting {
         model,
@@ -144,7 +146,7 @@ fn main() {
     let words: Vec<String> = std::env::args().filter(|a| a != "--bench").collect();
     match words.get(1).map(String::as_str) {
         None => {
-            run(&setting(of(50), 365), false);
+            run(&setting(of(50), 0, 365), false);
         }
         Some("fit") => {
             let by_groups: Vec<(f64, f64)> = [5, 10, 20, 50, 100]
@@ -152,7 +154,7 @@ fn main() {
                 .map(|facades| {
                     (
                         f64::from(facades * 20),
-                        run(&setting(of(facades), 60), false).0,
+                        run(&setting(of(facades), 0, 60), false).0,
                     )
                 })
                 .collect();
@@ -162,7 +164,7 @@ fn main() {
                 .map(|days| {
                     (
                         f64::from(days),
-                        run(&setting(of(20), i64::from(days)), false).0,
+                        run(&setting(of(20), 0, i64::from(days)), false).0,
                     )
                 })
                 .collect();
@@ -171,7 +173,9 @@ fn main() {
         Some(facades) => {
             let days = words.get(2).map_or(365, |days| days.parse().unwrap());
             let digest = words.iter().any(|word| word == "digest");
-            run(&setting(of(facades.parse().unwrap()), days), digest);
+            let first = words.iter().skip_while(|word| *word != "from").nth(1);
+            let first = first.map_or(0, |day| day.parse().unwrap());
+            run(&setting(of(facades.parse().unwrap()), first, days), digest);
         }
     }
 }
