@@ -204,7 +204,7 @@ impl DriveState {
     /// Told to go to `to` with a start at `start`.
     pub(crate) fn go(&mut self, product: &Product, to: Pose, at: Steady, start: Steady) {
         let from = self.pose(at);
-        let takes = self.travel_ms(product, to, at);
+        let takes = from.map_or_else(|| full_ms(product), |from| travel_ms(product, from, to));
         if let Some(run) = self.run.filter(|run| run.start <= at) {
             self.stopped = self.stopped.max(Some(run.stop.min(at)));
         }
@@ -238,6 +238,11 @@ impl DriveState {
         } else {
             self.runs.clear();
         }
+    }
+
+    /// Whether [`reference`](Self::reference) could ask for anything.
+    pub(crate) const fn may_reference(&self) -> bool {
+        self.referencing || self.moves > 0
     }
 
     /// The end stop at which its position is to be found again before it goes to
@@ -357,8 +362,10 @@ impl FeederState {
         now: Steady,
         wanted: Steady,
     ) -> Steady {
-        self.starts
-            .retain(|(at, d)| (*d != device || *at <= now) && at.plus(feeder.stagger_ms) > now);
+        let over = |(at, _): &(Steady, DeviceId)| at.plus(feeder.stagger_ms) <= now;
+        let gone = self.starts.iter().take_while(|start| over(start)).count();
+        self.starts.drain(..gone);
+        self.release(device, now);
         let start = if feeder.starts_at_once <= 1 {
             self.gap(feeder, wanted)
         } else {
@@ -368,7 +375,8 @@ impl FeederState {
                 .find(|at| self.fits(feeder, *at))
                 .unwrap_or(wanted)
         };
-        let place = self.starts.partition_point(|(at, _)| *at <= start);
+        let after = self.starts.iter().rev().take_while(|(at, _)| *at > start);
+        let place = self.starts.len() - after.count();
         self.starts.insert(place, (start, device));
         start
     }
@@ -406,7 +414,10 @@ impl FeederState {
 
     /// A start that was still to come does not happen.
     pub(crate) fn release(&mut self, device: DeviceId, now: Steady) {
-        self.starts.retain(|(at, d)| *d != device || *at <= now);
+        // Nothing to come, nothing to give up.
+        if self.starts.last().is_some_and(|(at, _)| *at > now) {
+            self.starts.retain(|(at, d)| *d != device || *at <= now);
+        }
     }
 }
 

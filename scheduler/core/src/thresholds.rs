@@ -20,8 +20,6 @@ pub(crate) struct Thresholds {
     to: Vec<f64>,
     /// Openings that something may shade, with what does, without repeats.
     openings: Vec<Shaded>,
-    /// Per group on the facade, its opening.
-    groups: Vec<(GroupId, Option<u8>)>,
 }
 
 /// An opening that something may shade.
@@ -54,7 +52,8 @@ impl Cell {
 }
 
 impl Thresholds {
-    pub(crate) fn of(model: &Model, groups: &[GroupId]) -> Self {
+    /// Those of the groups on a facade; notes the number of each group's opening.
+    pub(crate) fn of(model: &Model, groups: &[GroupId], openings: &mut [Option<u8>]) -> Self {
         let mut thresholds = Self::default();
         for &id in groups {
             let group = model.group(id);
@@ -67,7 +66,7 @@ impl Thresholds {
             let index = opening.and_then(|o| {
                 thresholds.opening(o, &group.obstructions, model.facade(group.facade))
             });
-            thresholds.groups.push((id, index));
+            openings[id.index()] = index;
         }
         for list in [&mut thresholds.from, &mut thresholds.to] {
             list.sort_by(f64::total_cmp);
@@ -91,14 +90,6 @@ impl Thresholds {
             });
         }
         u8::try_from(self.openings.len() - 1).ok()
-    }
-
-    /// The opening of a group.
-    pub(crate) fn opening_of(&self, group: GroupId) -> Option<u8> {
-        self.groups
-            .iter()
-            .find(|(id, _)| *id == group)
-            .and_then(|(_, index)| *index)
     }
 
     /// The answers of this light.

@@ -23,6 +23,8 @@ pub(crate) struct Timers {
     /// are asked for again and again.
     first: Option<(Steady, usize)>,
     last: Option<(Steady, usize)>,
+    /// The earliest moment, where it is known and stands.
+    answer: Option<(Steady, WakeFor)>,
     /// How many reasons have a moment, and how many stand in buckets.
     live: usize,
     kept: usize,
@@ -38,6 +40,7 @@ struct Bucket {
 
 /// A reason's kind, the number of what it is about, and its place in the order
 /// of reasons (that of [`WakeFor`]) as one number, which is quicker to compare.
+#[inline(always)]
 fn place(why: WakeFor) -> (usize, u32, u64) {
     /// Guards come in as many kinds as there are words.
     const AFTER_GUARDS: u8 = 32;
@@ -63,6 +66,7 @@ fn place(why: WakeFor) -> (usize, u32, u64) {
 
 impl Timers {
     /// Where a reason's moment stands.
+    #[inline]
     fn slot(&mut self, kind: usize, number: u32) -> &mut Option<Steady> {
         if self.due.len() <= kind {
             self.due.resize_with(kind + 1, Vec::new);
@@ -75,8 +79,18 @@ impl Timers {
     }
 
     /// Sets (or moves) the moment of a reason.
+    #[inline]
     pub(crate) fn set(&mut self, why: WakeFor, at: Steady) {
-        let (kind, number, order) = place(why);
+        self.put(why, place(why), at);
+    }
+
+    fn put(&mut self, why: WakeFor, (kind, number, order): (usize, u32, u64), at: Steady) {
+        if self
+            .answer
+            .is_some_and(|(first, of)| at <= first || of == why)
+        {
+            self.answer = None;
+        }
         match self.slot(kind, number).replace(at) {
             Some(old) if old == at => return,
             Some(_) => {}
@@ -161,11 +175,22 @@ impl Timers {
             .and_then(|moments| moments.get_mut(number as usize));
         if slot.and_then(Option::take).is_some() {
             self.live -= 1;
+            if self.answer.is_some_and(|(_, of)| of == why) {
+                self.answer = None;
+            }
         }
     }
 
     /// The earliest pending moment.
+    #[inline]
     pub(crate) fn next(&mut self) -> Option<(Steady, WakeFor)> {
+        if self.answer.is_none() {
+            self.answer = self.search();
+        }
+        self.answer
+    }
+
+    fn search(&mut self) -> Option<(Steady, WakeFor)> {
         loop {
             let (at, place) = match self.first {
                 Some(first) => first,
@@ -196,6 +221,7 @@ impl Timers {
     pub(crate) fn pop_due(&mut self, at: Steady) -> Option<WakeFor> {
         let (_, why) = self.next().filter(|(due, _)| *due <= at)?;
         self.clear(why);
+        // It stood at the end of the first bucket.
         if let Some((_, place)) = self.first {
             self.buckets[place].reasons.pop();
             self.kept -= 1;

@@ -2,7 +2,7 @@
 //! from a contact to the groups and doors it concerns.
 
 use crate::ids::{FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Anchor, Model, Moisture, SensorKind};
+use crate::model::{Anchor, Group, Model, Moisture, SensorKind};
 use crate::thresholds::Thresholds;
 
 /// Adjacency lists in the order of the model.
@@ -28,9 +28,19 @@ pub(crate) struct Topology {
     pub(crate) needs: Vec<Vec<SensorId>>,
     /// Per facade, at which light its groups' wishes may change.
     pub(crate) thresholds: Vec<Thresholds>,
+    /// Per group, the number of its opening among its facade's, where it is asked for.
+    pub(crate) openings: Vec<Option<u8>>,
     /// The group of a device.
     pub(crate) device_group: Vec<Option<GroupId>>,
+    /// Groups with the same rules of wind, hail, rain and fire have the same number.
+    pub(crate) rules_of: Vec<usize>,
+    /// How many such numbers there are.
+    pub(crate) rules: usize,
 }
+
+/// With how many of the last different rules a group's are compared, so that a
+/// large site in which every group has its own is not compared for ever.
+const RULES_COMPARED: usize = 32;
 
 impl Topology {
     pub(crate) fn of(model: &Model) -> Self {
@@ -45,13 +55,17 @@ impl Topology {
             timetable_groups: vec![Vec::new(); model.timetables.len()],
             needs: vec![Vec::new(); model.groups.len()],
             thresholds: Vec::new(),
+            openings: vec![None; model.groups.len()],
             device_group: vec![None; model.devices.len()],
+            rules_of: Vec::with_capacity(model.groups.len()),
+            rules: 0,
         };
         topology.groups(model);
+        topology.same_rules(model);
         topology.thresholds = topology
             .facade_groups
             .iter()
-            .map(|groups| Thresholds::of(model, groups))
+            .map(|groups| Thresholds::of(model, groups, &mut topology.openings))
             .collect();
         for (index, facade) in model.facades.iter().enumerate() {
             for sensor in &facade.light {
@@ -77,6 +91,26 @@ impl Topology {
             }
         }
         topology
+    }
+
+    fn same_rules(&mut self, model: &Model) {
+        let mut firsts: Vec<&Group> = Vec::new();
+        for group in &model.groups {
+            let same = |first: &&Group| {
+                first.wind == group.wind
+                    && first.hail == group.hail
+                    && first.rain == group.rain
+                    && first.fire == group.fire
+            };
+            let lately = firsts.len().saturating_sub(RULES_COMPARED);
+            let known = firsts[lately..].iter().position(same);
+            self.rules_of
+                .push(known.map_or(firsts.len(), |at| lately + at));
+            if known.is_none() {
+                firsts.push(group);
+            }
+        }
+        self.rules = firsts.len();
     }
 
     fn groups(&mut self, model: &Model) {

@@ -311,6 +311,51 @@ impl Motor {
         true
     }
 
+    /// As [`go`](Self::go) at once, with all its steps, for a device that takes no
+    /// time, has no fault and is not on its way: whether it moved.
+    pub(crate) fn jump(&mut self, ms: i64, pose: Pose) -> bool {
+        let here = self.rest;
+        let wanted = Pose {
+            extension_pct: pose.extension_pct.min(100),
+            tilt_deg: self.make.tilt_range_mdeg.and(pose.tilt_deg),
+        };
+        let mut goal = self.within_reach(Stand::of(wanted), here);
+        let error_ppm = if goal.at_end_stop() {
+            0
+        } else {
+            self.error_ppm
+        };
+        goal.extension_ppm = (goal.extension_ppm + error_ppm).clamp(0, WHOLE_PPM);
+        self.believed = Pose {
+            tilt_deg: wanted.tilt_deg.or(self.believed.tilt_deg),
+            ..wanted
+        };
+        self.error_ppm = error_ppm;
+        let travel = goal.extension_ppm - here.extension_ppm;
+        let turn = goal.tilt_mdeg.unwrap_or(0) - here.tilt_mdeg.unwrap_or(0);
+        if travel == 0 && turn == 0 {
+            return false;
+        }
+        // Both are over in the same moment: the later leg's way is the last.
+        let last = if turn == 0 { travel } else { turn };
+        let way = if last > 0 { Way::Out } else { Way::In };
+        self.usage.starts += 1;
+        self.usage.reversals += u32::from(self.last.is_some_and(|(last, _)| last != way));
+        self.usage.travel_ppm += travel.abs();
+        self.usage.turned_mdeg += turn.abs();
+        self.last = Some((way, ms));
+        if goal.at_end_stop() {
+            self.error_ppm = 0;
+        }
+        self.rest = goal;
+        true
+    }
+
+    /// Whether it can [`jump`](Self::jump).
+    pub(crate) const fn may_jump(&self) -> bool {
+        self.fault.is_none() && self.run.is_none()
+    }
+
     /// Plans the rest of its run anew, after its speed changed.
     pub(crate) fn replan(&mut self, ms: i64, supply: Supply) {
         if let Some(run) = self.run {

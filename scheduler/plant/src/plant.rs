@@ -131,6 +131,19 @@ impl Plant {
                 self.tell(index, ms, DriveState::Fault);
                 continue;
             }
+            // What ends in the moment it begins needs no place among what is due.
+            if let Some(pose) = order.pose
+                && self.instant
+                && supply == Supply::Normal
+                && motor.may_jump()
+            {
+                if motor.jump(ms, pose) {
+                    arrived.push(index);
+                } else {
+                    self.tell(index, ms, DriveState::Standing);
+                }
+                continue;
+            }
             let was_running = motor.running();
             if let Some(at) = motor.next_ms() {
                 self.due.remove(&(at, index));
@@ -150,7 +163,7 @@ impl Plant {
                 }
             };
             let mut next = motor.next_ms();
-            // What ends in the moment it begins needs no place among what is due.
+            // Nor what does so in spite of a fault.
             if self.instant && moves && next == Some(ms) {
                 while next == Some(ms) {
                     motor.step();

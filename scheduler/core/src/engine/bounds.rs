@@ -21,15 +21,14 @@ impl Core {
 
     fn exception(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
         let own = self.own_course(group, device, voice);
-        let (word, because) = own.as_ref().map_or_else(
-            || (voice.word, voice.because.clone()),
-            |e| (e.word, e.because.clone()),
-        );
-        let course = own
-            .as_ref()
-            .map_or_else(|| voice.course.clone(), |e| e.course.clone());
-        let Course::To(pose) = course else { return own };
-        if let Some(held) = self.bounded(group, device, word, &because, pose) {
+        let (word, because, course) = match &own {
+            Some(own) => (own.word, &own.because, &own.course),
+            None => (voice.word, &voice.because, &voice.course),
+        };
+        let Course::To(pose) = *course else {
+            return own;
+        };
+        if let Some(held) = self.bounded(group, device, word, because, pose) {
             return Some(held);
         }
         self.reference(group, device, word, pose).or(own)
@@ -43,11 +42,11 @@ impl Core {
         word: Word,
         pose: Pose,
     ) -> Option<Exception> {
-        if word.is_guard() {
+        let drive = &self.drives[device.index()];
+        if word.is_guard() || !drive.may_reference() {
             return None;
         }
         let product = self.model.product_of(device);
-        let drive = &self.drives[device.index()];
         let fitted = crate::drives::fit(pose, product);
         let stop = drive.reference(product, fitted, self.now.steady)?;
         let because = Because::Reference { moves: drive.moves };
@@ -141,14 +140,17 @@ impl Core {
         {
             return held(word, because);
         }
-        if let (false, Some(trouble)) = (word.is_guard(), self.evidence[device.index()].trouble) {
+        if word.is_guard() {
+            return None;
+        }
+        if let Some(trouble) = self.evidence[device.index()].trouble {
             return held(Word::Drive, Because::Drive { trouble });
         }
-        if !word.is_guard() {
-            let product = self.model.product_of(device);
-            let pose = crate::drives::fit(pose, product);
+        let product = self.model.product_of(device);
+        let pose = crate::drives::fit(pose, product);
+        if product.budget.is_some() && drive.target != Some(pose) {
             let takes = drive.travel_ms(product, pose, now);
-            if drive.target != Some(pose) && !drive.may_comfort(product, takes, now) {
+            if !drive.may_comfort(product, takes, now) {
                 return held(
                     Word::Drive,
                     Because::DutySpent {

@@ -63,7 +63,8 @@ impl Core {
             self.sensor_changed(reading.sensor);
         }
         if let (Standing::Good, Some(value)) = (after.0, after.1) {
-            for timetable in self.topology.clone().twilight_by[reading.sensor.index()].clone() {
+            for index in 0..self.topology.twilight_by[reading.sensor.index()].len() {
+                let timetable = self.topology.twilight_by[reading.sensor.index()][index];
                 let model = self.model.clone();
                 let state = &mut self.timetables[timetable.index()];
                 if state.twilight(&model, reading.sensor, value, self.now.wall) {

@@ -3,7 +3,7 @@
 use super::{Core, Known, stale_bits};
 use crate::guard::{Heard, hear};
 use crate::ids::{ContactId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Facade, SensorKind};
+use crate::model::{Facade, Model, SensorKind};
 use crate::output::{WakeFor, Word};
 use crate::reason::{Fault, LightSource};
 use crate::sensor::Standing;
@@ -231,8 +231,7 @@ impl Core {
     }
 
     /// Looks at the sun and the light of a facade.
-    pub(super) fn look_facade(&mut self, id: FacadeId) {
-        let model = self.model.clone();
+    pub(super) fn look_facade(&mut self, model: &Model, id: FacadeId) {
         let facade = model.facade(id);
         let (raw, sun) = self.sun_path.both(self.now.wall.0);
         let sunlit = facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);

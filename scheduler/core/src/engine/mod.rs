@@ -88,6 +88,8 @@ pub struct Core {
     /// Which word decided for which group, and whether that is said again; empty
     /// between moments.
     decided: Vec<(Word, GroupId, bool)>,
+    /// Per rules that groups have in common, what was found in the present moment.
+    calm: Vec<Option<bool>>,
     sun_path: SunPath,
     suns: Minutes<Sun>,
     almanac: Almanac,
@@ -225,6 +227,7 @@ impl Core {
             stage: Stage::Taking,
             stale: Stale::default(),
             decided: Vec::new(),
+            calm: Vec::new(),
             sun_path: SunPath::new(model.site.location, model.site.atmosphere),
             suns: Minutes::default(),
             almanac: Almanac::new(model.site.location),

@@ -17,25 +17,32 @@ impl Core {
     /// Decides upon everything that came at this moment.
     pub(super) fn settle(&mut self) {
         self.stale.at = None;
-        for facade in core::mem::take(&mut self.stale.facades) {
-            self.look_facade(facade);
+        let model = self.model.clone();
+        let mut facades = core::mem::take(&mut self.stale.facades);
+        for facade in facades.drain(..) {
+            self.look_facade(&model, facade);
+        }
+        // Lists are used again: a moment need not ask for memory.
+        if self.stale.facades.is_empty() {
+            self.stale.facades = facades;
         }
         // Looking at facades marks groups of this same moment.
         self.stale.at = None;
         let mut groups = core::mem::take(&mut self.stale.groups);
         groups.sort_unstable();
-        let model = self.model.clone();
         let all_heard = self
             .sensors
             .iter()
             .all(|sensor| sensor.standing != Standing::Waiting);
+        self.calm.clear();
+        self.calm.resize(self.topology.rules, None);
         for &group in &groups {
             if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
                 self.stage = Stage::Guards(group);
                 self.look_guards(&model, group, all_heard);
             }
         }
-        for sensor in core::mem::take(&mut self.stale.peaks) {
+        for sensor in self.stale.peaks.drain(..) {
             self.sensors[sensor.index()].peak = None;
         }
         for &group in &groups {
@@ -54,7 +61,6 @@ impl Core {
                 decided.push((word, group, bits & stale_bits::REPEAT != 0));
             }
         }
-        // The list is used again: a moment need not ask for memory.
         groups.clear();
         if self.stale.groups.is_empty() {
             self.stale.groups = groups;
@@ -151,7 +157,7 @@ impl Core {
     /// Whether no guard of a group holds or counts, and none of their sensors says
     /// anything to make them: then a look at wind, hail and rain changes nothing.
     /// All sensors have been heard.
-    fn at_rest(&self, rules: &Group, group: GroupId) -> bool {
+    fn at_rest(&mut self, rules: &Group, group: GroupId) -> bool {
         let state = &self.groups[group.index()];
         state.known == Known::Yes
             && state.wind.is_idle()
@@ -159,20 +165,29 @@ impl Core {
             && state.rain.is_idle()
             && state.ice.is_idle()
             && state.service.is_none()
-            && self.fire(group).is_none()
             && !self.group_alarms_stand
-            && rules
-                .wind
-                .as_ref()
-                .is_none_or(|rule| guard::wind::below(rule, &self.sensors))
-            && rules
-                .hail
-                .as_ref()
-                .is_none_or(|rule| guard::level::hail(rule, &self.sensors) == Look::Calm)
-            && rules
-                .rain
-                .as_ref()
-                .is_none_or(|rule| guard::level::rain(rule, &self.sensors) == Look::Calm)
+            && self.calm_by_rules(rules, group)
+    }
+
+    /// Whether no sensor or fire contact says anything to make a group's guards
+    /// engage or count: asked once a moment for all groups with the same rules.
+    fn calm_by_rules(&mut self, rules: &Group, group: GroupId) -> bool {
+        let number = self.topology.rules_of[group.index()];
+        if let Some(calm) = self.calm[number] {
+            return calm;
+        }
+        let (wind, hail, rain) = (&rules.wind, &rules.hail, &rules.rain);
+        let sensors = &self.sensors;
+        let calm = self.fire(group).is_none()
+            && wind.iter().all(|rule| guard::wind::below(rule, sensors))
+            && hail
+                .iter()
+                .all(|rule| guard::level::hail(rule, sensors) == Look::Calm)
+            && rain
+                .iter()
+                .all(|rule| guard::level::rain(rule, sensors) == Look::Calm);
+        self.calm[number] = Some(calm);
+        calm
     }
 
     /// What a hand leaves open follows where the drives are, and quiet hours follow
@@ -323,7 +338,7 @@ impl Core {
         let Some(cell) = self.facades[facade.index()].cell else {
             return;
         };
-        let lit = cell.lit(self.topology.thresholds[facade.index()].opening_of(group));
+        let lit = cell.lit(self.topology.openings[group.index()]);
         let date = self.today();
         let now = self.now;
         let heat = self.heat(group, &light);

@@ -61,7 +61,7 @@ pub struct Sector {
 }
 
 /// A wind sensor as it counts for one group.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct WindLink {
     /// The sensor.
     pub sensor: SensorId,
@@ -97,7 +97,7 @@ fn within(direction: f64, from: f64, to: f64) -> bool {
 }
 
 /// The wind guard of a group.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct WindRule {
     /// Lowest limit of the group's devices, m/s at the group. Engages at or above it.
     pub limit_mps: f64,
@@ -114,7 +114,7 @@ pub struct WindRule {
 }
 
 /// The hail guard of a group.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct HailRule {
     /// Sensors that count; any of them engages.
     pub sensors: Vec<SensorId>,
@@ -161,7 +161,7 @@ pub struct IceRule {
 }
 
 /// The rain guard of a group.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct RainRule {
     /// Sensors that count; any of them engages.
     pub sensors: Vec<SensorId>,
@@ -172,7 +172,7 @@ pub struct RainRule {
 }
 
 /// Fire and escape.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct FireRule {
     /// Fire contacts; any of them engages.
     pub contacts: Vec<ContactId>,

@@ -5,6 +5,7 @@ use crate::replay::Sink;
 use chrono::{Datelike, NaiveDateTime, Offset, Timelike};
 use leeside_core::model::Model;
 use leeside_core::output::Command;
+use leeside_core::reason::Because;
 use leeside_core::say;
 use leeside_core::time::Wall;
 use std::fmt::Write as _;
@@ -18,6 +19,8 @@ pub struct CsvSink<W> {
     field: String,
     /// The first two cells of a moment: many rows have the same.
     moment: (Option<Wall>, String),
+    /// The last reason of the moment and its cell: neighbours have the same.
+    reason: (Option<Because>, String),
 }
 
 impl<W: Write> CsvSink<W> {
@@ -61,6 +64,7 @@ impl<W: Write> CsvSink<W> {
             row: String::new(),
             field: String::new(),
             moment: (None, String::new()),
+            reason: (None, String::new()),
         })
     }
 
@@ -89,6 +93,7 @@ impl<W: Write> Sink for CsvSink<W> {
             clock(cells, at.utc().naive_utc());
             cells.push_str("Z,");
             self.moment.0 = Some(at);
+            self.reason.0 = None;
         }
         self.row.clear();
         self.row.push_str(&self.moment.1);
@@ -103,9 +108,14 @@ impl<W: Write> Sink for CsvSink<W> {
             let _ = write!(self.row, "{tilt}");
         }
         let _ = write!(self.row, ",{},", command.decided_by.as_str());
-        self.field.clear();
-        say::write_because(&mut self.field, model, &command.because);
-        quote(&mut self.row, &self.field);
+        if self.reason.0.as_ref() != Some(&command.because) {
+            self.field.clear();
+            say::write_because(&mut self.field, model, &command.because);
+            self.reason.1.clear();
+            quote(&mut self.reason.1, &self.field);
+            self.reason.0 = Some(command.because.clone());
+        }
+        self.row.push_str(&self.reason.1);
         self.row.push(',');
         self.field.clear();
         say::write_lost(&mut self.field, &command.lost);
