@@ -267,8 +267,12 @@ impl DriveState {
             return 0;
         };
         let from = at.0 - budget.window_ms;
+        // No run ends after a later one, but for those that never began: from the
+        // first that the window has left behind none counts any more.
         self.runs
             .iter()
+            .rev()
+            .take_while(|(_, stop)| stop.0 > from)
             .map(|(start, stop)| (stop.0 - start.0.max(from)).max(0))
             .sum()
     }

@@ -348,8 +348,9 @@ impl Core {
         let verdict = self.groups[group.index()].verdict.as_ref();
         let outranked = verdict.is_some_and(|v| v.decided_by < Word::Sun);
         let counts = self.sun_allowed(group) && !outranked;
-        let mut state = self.groups[group.index()].sun.clone();
-        sun::step_heat(&mut state, rule, heat, now);
+        let state = &mut self.groups[group.index()].sun;
+        let before = (sun::asks(state), state.travels, state.tilts);
+        sun::step_heat(state, rule, heat, now);
         let mut outlook = Outlook {
             path: &mut self.sun_path,
             suns: &mut self.suns,
@@ -357,20 +358,17 @@ impl Core {
             wall: now.wall,
             ahead: &mut self.facades[facade.index()].ahead,
         };
-        sun::step(&mut state, rules, rule, &light, lit, now, &mut outlook);
+        sun::step(state, rules, rule, &light, lit, now, &mut outlook);
         if !counts {
-            let before = &self.groups[group.index()].sun;
-            (state.travels, state.tilts) = (before.travels, before.tilts);
+            (state.travels, state.tilts) = (before.1, before.2);
         }
-        match sun::due(&state, rule) {
+        match sun::due(state, rule) {
             Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),
             _ => self.timers.clear(WakeFor::Sun(group)),
         }
-        let group = &mut self.groups[group.index()];
-        if sun::asks(&state) != sun::asks(&group.sun) {
-            group.stale |= stale_bits::DECIDE;
+        if sun::asks(state) != before.0 {
+            self.groups[group.index()].stale |= stale_bits::DECIDE;
         }
-        group.sun = state;
     }
 
     /// The local date, worked out once a moment.

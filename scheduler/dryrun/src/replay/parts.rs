@@ -18,6 +18,7 @@ use std::io;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::vec::IntoIter;
 
 /// With fewer groups than this for each thread, one does it as quickly.
 const LEAST_GROUPS: usize = 100;
@@ -193,19 +194,20 @@ fn tell(
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<(), Stopped> {
     let mut sequence = 0;
-    let mut all: Vec<(Place, usize, Said)> = Vec::new();
+    let mut parts = Vec::with_capacity(days.len());
     loop {
         let mut reached = to;
-        for (part, days) in days.iter().enumerate() {
+        parts.clear();
+        for days in days {
             // A part that ended early says why itself.
             let Ok(day) = days.recv() else { return Ok(()) };
             reached = day.reached;
-            let said = day.said.into_iter();
-            all.extend(said.map(|(place, said)| (place, part, said)));
+            parts.push(day.said.into_iter());
         }
-        // Each part's are in order already, and stay so.
-        all.sort_by_key(|(place, ..)| *place);
-        for (_, part, said) in all.drain(..) {
+        // Each part's are in order already. Of parts with the same place the first.
+        while let Some((_, part)) = earliest(&parts)
+            && let Some((_, said)) = parts[part].next()
+        {
             match said {
                 Said::Movement(mut command) => {
                     sequence += 1;
@@ -228,6 +230,15 @@ fn tell(
             return Err(Stopped::Asked(reached));
         }
     }
+}
+
+/// The earliest place that any part's next output has, and the part.
+fn earliest(parts: &[IntoIter<(Place, Said)>]) -> Option<(Place, usize)> {
+    let next = |(part, said): (usize, &IntoIter<(Place, Said)>)| {
+        let (place, _) = said.as_slice().first()?;
+        Some((*place, part))
+    };
+    parts.iter().enumerate().filter_map(next).min()
 }
 
 /// Whether an alarm is about no group's devices: every part raises it.
