@@ -15,9 +15,8 @@
 //! It is a bound for a sound plant; a drive that does not move is an alarm, not
 //! a longer time.
 
-use crate::ids::{DeviceId, FeederId, GroupId};
-use crate::model::{Model, Product};
-use std::collections::BTreeMap;
+use crate::ids::{DeviceId, GroupId};
+use crate::model::{Feeder, Model, Product};
 
 /// A group's time to safe and its parts, ms.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -48,6 +47,25 @@ impl TimeToSafe {
 /// without devices.
 #[must_use]
 pub fn time_to_safe(model: &Model, group: GroupId) -> Option<TimeToSafe> {
+    within(model, group, &longest_starts_ms(model))
+}
+
+/// The time to safe of every group, in the order of the site file.
+#[must_use]
+pub fn times_to_safe(model: &Model) -> Vec<Option<TimeToSafe>> {
+    let starts = longest_starts_ms(model);
+    let groups = (0..model.groups.len()).map(GroupId::of);
+    groups.map(|group| within(model, group, &starts)).collect()
+}
+
+/// The longest of all groups.
+#[must_use]
+pub fn longest_time_to_safe(model: &Model) -> Option<TimeToSafe> {
+    let all = times_to_safe(model).into_iter().flatten();
+    all.max_by_key(TimeToSafe::total_ms)
+}
+
+fn within(model: &Model, group: GroupId, starts: &[i64]) -> Option<TimeToSafe> {
     let rule = model.group(group).wind.as_ref()?;
     let silence = |link: &crate::model::WindLink| model.sensor(link.sensor).validity.silence_ms;
     let measuring = rule.links.iter().filter(|link| !link.advisory);
@@ -55,18 +73,14 @@ pub fn time_to_safe(model: &Model, group: GroupId) -> Option<TimeToSafe> {
         .map(silence)
         .max()?
         .saturating_add(rule.persistence_ms);
-    let mut starts: BTreeMap<FeederId, i64> = BTreeMap::new();
-    let mut parts = |device: &DeviceId| {
-        let feeder = model.device(*device).drive.feeder;
-        let start_ms = *starts
-            .entry(feeder)
-            .or_insert_with(|| longest_start_ms(model, feeder));
+    let parts = |device: &DeviceId| {
+        let start_ms = starts[model.device(*device).drive.feeder.index()];
         (start_ms, longest_way_ms(model.product_of(*device)), *device)
     };
     let devices = &model.group(group).devices;
     let (start_ms, travel_ms, slowest) = devices
         .iter()
-        .map(&mut parts)
+        .map(parts)
         .max_by_key(|(start, way, _)| start + way)?;
     Some(TimeToSafe {
         group,
@@ -77,33 +91,22 @@ pub fn time_to_safe(model: &Model, group: GroupId) -> Option<TimeToSafe> {
     })
 }
 
-/// The longest of all groups.
-#[must_use]
-pub fn longest_time_to_safe(model: &Model) -> Option<TimeToSafe> {
-    (0..model.groups.len())
-        .filter_map(|index| time_to_safe(model, GroupId::of(index)))
-        .max_by_key(TimeToSafe::total_ms)
-}
-
-/// From a command to the last start on a feeder on which everything wants to move.
-fn longest_start_ms(model: &Model, id: FeederId) -> i64 {
-    let feeder = model.feeder(id);
-    let on_it = || {
-        model
-            .devices
-            .iter()
-            .filter(|device| device.drive.feeder == id)
+/// Per feeder, from a command to the last start where everything wants to move.
+fn longest_starts_ms(model: &Model) -> Vec<i64> {
+    // Longest pause and number of its drives.
+    let mut on_it = vec![(0_i64, 0_i64); model.feeders.len()];
+    for device in &model.devices {
+        let (pause_ms, drives) = &mut on_it[device.drive.feeder.index()];
+        *pause_ms = (*pause_ms).max(model.product(device.product).reversal_pause_ms);
+        *drives += 1;
+    }
+    let start_ms = |(feeder, (pause_ms, drives)): (&Feeder, (i64, i64))| {
+        let at_once = i64::from(feeder.starts_at_once.max(1));
+        // One step more than the drives need among themselves: starts of a moment ago.
+        let steps = (drives - 1).max(0) / at_once + 1;
+        pause_ms.saturating_add(steps.saturating_mul(feeder.stagger_ms))
     };
-    let pause_ms = on_it()
-        .map(|device| model.product(device.product).reversal_pause_ms)
-        .max();
-    let drives = i64::try_from(on_it().count()).unwrap_or(i64::MAX);
-    let at_once = i64::from(feeder.starts_at_once.max(1));
-    // One step more than the drives need among themselves: starts of a moment ago.
-    let steps = (drives - 1).max(0) / at_once + 1;
-    pause_ms
-        .unwrap_or(0)
-        .saturating_add(steps.saturating_mul(feeder.stagger_ms))
+    model.feeders.iter().zip(on_it).map(start_ms).collect()
 }
 
 /// The longest way to a product's wind refuge.

@@ -3,9 +3,9 @@
 use crate::site::build::Draft;
 use crate::site::node::Node;
 use crate::site::read::{Reader, Tree};
-use leeside_core::ids::{FacadeId, GroupId, SensorId};
+use leeside_core::ids::{FacadeId, SensorId};
 use leeside_core::model::{Group, Model, Product, SensorKind};
-use leeside_core::safe::time_to_safe;
+use leeside_core::safe::times_to_safe;
 use leeside_core::time::MINUTE;
 
 pub(crate) fn lint(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft) {
@@ -193,10 +193,11 @@ fn holds(reader: &mut Reader<'_>, tree: &Tree) {
 /// Groups that need longer to be safe than the site accepts.
 pub(crate) fn time_to_safe_lint(reader: &mut Reader<'_>, tree: &Tree, model: &Model) {
     let accepted = model.policy.time_to_safe_max_ms;
+    let times = times_to_safe(model);
     for (index, node) in tree.all("group").iter().enumerate() {
         let links = || model.groups[index].wind.iter().flat_map(|rule| &rule.links);
         let measured = links().all(|link| model.sensor(link.sensor).kind == SensorKind::Wind);
-        let Some(safe) = time_to_safe(model, GroupId::of(index)).filter(|_| measured) else {
+        let Some(safe) = times[index].filter(|_| measured) else {
             continue;
         };
         if safe.total_ms() > accepted {

@@ -102,12 +102,15 @@ fn of_product(reader: &mut Reader<'_>, node: &Node, product: &Product) {
 }
 
 fn feeders(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft) {
-    for (index, (node, feeder)) in tree.all("feeder").iter().zip(&draft.feeders).enumerate() {
+    let mut on_it = vec![0_usize; draft.feeders.len()];
+    for draft in draft.devices.iter().flatten() {
+        if let Some(drives) = on_it.get_mut(draft.device.drive.feeder.index()) {
+            *drives += 1;
+        }
+    }
+    let feeders = tree.all("feeder").iter().zip(&draft.feeders);
+    for ((node, feeder), drives) in feeders.zip(on_it) {
         let Some(feeder) = feeder else { continue };
-        let on_it = draft.devices.iter().flatten();
-        let drives = on_it
-            .filter(|d| d.device.drive.feeder.index() == index)
-            .count();
         let at_once = usize::try_from(feeder.starts_at_once).unwrap_or(usize::MAX);
         if feeder.stagger_ms == 0 && drives > at_once {
             reader.warn(
