@@ -68,6 +68,37 @@ mod tests {
         }
     }
 
+    /// Against the heat balance of every layer (ISO 15099) by an independent library:
+    /// `tests/outside_gain`. The method is stated to be off by +0.10 to −0.02; 0.005
+    /// more below, since the balance was made for other conditions than the standard's.
+    #[test]
+    fn within_its_stated_error_of_a_heat_balance_of_every_layer() {
+        let table = include_str!("../../../tests/outside_gain/g_total.csv");
+        let rows: Vec<Vec<f64>> = table
+            .lines()
+            .filter(|line| !line.starts_with(['#', 'g']))
+            .map(|line| {
+                line.split(',')
+                    .skip(1)
+                    .map(|cell| cell.parse().unwrap())
+                    .collect()
+            })
+            .collect();
+        assert_eq!(rows.len(), 36);
+        for row in rows {
+            let [u, g, transmittance, reflectance, want] = row[..] else {
+                panic!("{row:?}")
+            };
+            let got = Glazing { u, g }
+                .with_external(transmittance, reflectance)
+                .unwrap();
+            let off = got - want;
+            assert!((-0.025..=0.10).contains(&off), "{row:?}: {got}");
+            // Far from saying nothing: the stated bound is never half used up.
+            assert!(off < 0.05, "{row:?}: {got}");
+        }
+    }
+
     #[test]
     fn more_through_and_more_absorbed_is_more_gain() {
         let glazing = Glazing { u: 1.1, g: 0.6 };
