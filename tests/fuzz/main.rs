@@ -11,6 +11,10 @@
 //! cargo test --test fuzz -- --executions 1000000 --seed 7       a long run
 //! cargo test --test fuzz -- --only site --from 4711 --executions 1    one again
 //! ```
+//!
+//! What ends the whole process (a stack that overflows, memory that nobody has) ends
+//! it without a word: the number of that execution stands in `leeside-fuzz-TARGET-PID`
+//! in the system's folder for temporary files, which is taken away otherwise.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 mod damage;
@@ -22,6 +26,7 @@ mod targets;
 use rng::Rng;
 use std::cell::RefCell;
 use std::io::Write as _;
+use std::os::unix::fs::FileExt as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -80,7 +85,18 @@ fn fuzz(target: &Target, plan: &Plan) -> bool {
         wrong.extend(execute(target, seed).1);
     }
     let (mut slowest, mut slowest_at, begin) = (Duration::ZERO, 0, Instant::now());
+    let running = std::env::temp_dir().join(format!(
+        "leeside-fuzz-{}-{}",
+        target.name,
+        std::process::id()
+    ));
+    let at = std::fs::File::create(&running).unwrap();
     for number in plan.from..plan.from + plan.executions {
+        let note = format!(
+            "--only {} --seed {} --from {number:020} --executions 1\n",
+            target.name, plan.seed
+        );
+        at.write_all_at(note.as_bytes(), 0).unwrap();
         // Each by itself, so that one can be seen again without those before it.
         let mut rng = Rng::new(plan.seed.wrapping_mul(0x9E37_79B9).wrapping_add(number));
         let input = damage::damaged(&seeds, target.words, &mut rng);
@@ -101,6 +117,7 @@ fn fuzz(target: &Target, plan: &Plan) -> bool {
             }
         }
     }
+    std::fs::remove_file(&running).unwrap();
     say(&format!(
         "fuzz {}: {} seeds, {} executions in {} s, slowest {} ms (--from {slowest_at}), {} panics\n",
         target.name,

@@ -502,7 +502,7 @@ fn rows(bytes: &[u8]) {
     let begin = now(1_000);
     let mut core = resume(
         Some(&journal),
-        &mut Versions::new(site, Some(&journal), None),
+        &mut Versions::new(site, Some(&journal)),
         begin,
     )
     .core;

@@ -170,7 +170,10 @@ impl Core {
     fn resume(&mut self, inner: &Inner) {
         self.timers = crate::timers::Timers::default();
         for (why, at) in &inner.timers {
-            self.timers.set(*why, *at);
+            // A damaged snapshot may name the four thousand millionth of a few.
+            if has(&self.model, *why) {
+                self.timers.set(*why, *at);
+            }
         }
         self.stale = inner.stale.clone();
         for (state, kept) in self.facades.iter_mut().zip(&inner.facades) {
@@ -183,6 +186,24 @@ impl Core {
         self.timetables.clone_from(&inner.timetables);
         self.specials.clone_from(&inner.specials);
         self.dawn = inner.dawn;
+    }
+}
+
+/// Whether the site has what a reason for waking up is about.
+const fn has(model: &Model, why: WakeFor) -> bool {
+    match why {
+        WakeFor::SensorSilent(id) | WakeFor::SensorCheck(id) => id.index() < model.sensors.len(),
+        WakeFor::Guard(id, _)
+        | WakeFor::WeatherKnown(id)
+        | WakeFor::Hand(id)
+        | WakeFor::Sun(id)
+        | WakeFor::Quiet(id)
+        | WakeFor::Service(id) => id.index() < model.groups.len(),
+        WakeFor::Contact(id) => id.index() < model.contacts.len(),
+        WakeFor::Facade(id) => id.index() < model.facades.len(),
+        WakeFor::Phase(id) => id.index() < model.timetables.len(),
+        WakeFor::Drive(id) => id.index() < model.devices.len(),
+        WakeFor::Special | WakeFor::Settle => true,
     }
 }
 

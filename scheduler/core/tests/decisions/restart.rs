@@ -410,3 +410,27 @@ fn a_clock_that_says_1970_releases_nothing_early_and_believes_no_future() {
         );
     }
 }
+
+/// A damaged snapshot that still reads as one: what it wants to be woken for is of
+/// no site. Taking it at its word would take 64 GB for one moment.
+#[test]
+fn a_snapshot_that_waits_for_what_the_site_does_not_have_is_taken_up_without_it() {
+    let core = Rig::calm(awning().0).core;
+    let mut kept = serde_json::to_value(core.snapshot()).unwrap();
+    let timers = kept["inner"]["timers"].as_array_mut().unwrap();
+    let before = timers.len();
+    for what in [
+        "sensor_silent",
+        "contact",
+        "facade",
+        "phase",
+        "drive",
+        "hand",
+    ] {
+        timers.push(serde_json::json!([{ what: 4_294_967_295_u32 }, 5_000]));
+    }
+    let core = Core::restore(core.model().clone(), &serde_json::from_value(kept).unwrap());
+    let again = serde_json::to_value(core.snapshot()).unwrap();
+    assert!(before > 0);
+    assert_eq!(again["inner"]["timers"].as_array().unwrap().len(), before);
+}
