@@ -15,9 +15,9 @@ use leeside_daemon::door::door;
 use leeside_daemon::keeper::{Origin, Reload, Reloads};
 use leeside_daemon::lines::Lines;
 use leeside_daemon::service::{self, Options, Reloading, Seen};
-use leeside_daemon::simulated::{self, Simulation};
-use leeside_daemon::versions::Fit;
-use leeside_dryrun::replay::{Sky, for_data};
+use leeside_daemon::simulated::{self, Fitting, Simulation};
+use leeside_daemon::versions::{self, Fit};
+use leeside_dryrun::replay::Sky;
 use leeside_dryrun::weather::{self, Series, Weather};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -146,7 +146,7 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
                     "--weather and --from are for a simulation: add --plant simulated".to_owned()
                 ));
             }
-            let site = load(&args.site, Utc::now().year())?;
+            let (site, broken) = load_or_last(&args)?;
             let journal = args
                 .journal
                 .or_else(|| Some(site.wire.journal.file.clone()));
@@ -159,6 +159,7 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
                 Origin {
                     path: args.site,
                     fit: Arc::new(|site| site),
+                    broken,
                 },
             ))?;
         }
@@ -179,6 +180,7 @@ fn run_with(args: RunArgs, lines: Option<Aside>) -> anyhow::Result<ExitCode> {
                 Origin {
                     path: args.site,
                     fit,
+                    broken: None,
                 },
             ))?;
         }
@@ -217,6 +219,32 @@ fn log_to(log: Aside, form: LogForm, level: LogLevel) {
         .try_init();
 }
 
+/// The site on disk; where that is broken, the one that was last in force, out of
+/// the journal, and what is wrong with the one on disk. A cabinet that comes back
+/// after a power cut while somebody was editing must not stand without its guards.
+fn load_or_last(args: &RunArgs) -> anyhow::Result<(Site, Option<String>)> {
+    let year = Utc::now().year();
+    let broken = match load(&args.site, year) {
+        Ok(site) => return Ok((site, None)),
+        Err(broken) => broken,
+    };
+    let named = || site::journal_named(&args.site);
+    let journal = args.journal.clone().unwrap_or_else(named);
+    let options = LoadOptions::around(year);
+    let Some(last) = versions::last_in_force(&journal, &args.site, &options) else {
+        return Err(broken);
+    };
+    let short: String = last.fingerprint.chars().take(12).collect();
+    tracing::error!("{broken}");
+    let said = format!(
+        "{} was broken at the start: the site that was last in force runs, out of the journal (fingerprint {short}); mend \
+         the file and load it anew",
+        args.site.display()
+    );
+    tracing::error!("{said}");
+    Ok((last, Some(said)))
+}
+
 fn load(path: &Path, year: i32) -> anyhow::Result<Site> {
     let outcome = site::load(path, &LoadOptions::around(year));
     let Some(site) = outcome.site else {
@@ -248,16 +276,12 @@ fn prepare(args: &RunArgs) -> anyhow::Result<Prepared> {
     let site = load(&args.site, from.local_date(first.model.site.zone).year())?;
     let series = weather_from(weather, from)?;
     let step_ms = simulated::step_ms(&site.model, args.speed);
-    let resolution_ms = series.about.resolution_ms;
-    let speed = args.speed;
-    let fit: Fit = Arc::new(move |site| Site {
-        model: Arc::new(simulated::patient(
-            for_data(&site.model, resolution_ms, step_ms),
-            speed,
-        )),
-        wire: simulated::own_forms(&site.wire),
-        ..site
-    });
+    let fitting = Fitting {
+        resolution_ms: series.about.resolution_ms,
+        step_ms,
+        speed: args.speed,
+    };
+    let fit: Fit = Arc::new(move |site| fitting.site(site));
     let site = fit(site);
     let clock = Arc::new(Clock::simulated(from, args.speed));
     Ok(Prepared {

@@ -9,13 +9,15 @@ use chrono_tz::IANA_TZDB_VERSION;
 use clap::{ArgGroup, Args, ValueEnum};
 use leeside_config::Site;
 use leeside_core::ids::RoomId;
+use leeside_core::model::Model;
 use leeside_core::time::Wall;
+use leeside_daemon::versions::Versions;
 use leeside_dryrun::replay::{Occupancy, PlantKind, Setting};
 use leeside_dryrun::report::Head;
 use leeside_dryrun::weather::{Series, Weather, moment};
 use leeside_dryrun::why::{
     AROUND_MS, Basis, Lived, LivedError, Story, WhyError, complaint, complaint_json,
-    complaint_plain, complaint_text, json, plain, text, why,
+    complaint_plain, complaint_text, json, plain, text, version_at, why,
 };
 use leeside_journal::Journal;
 use std::path::{Path, PathBuf};
@@ -118,6 +120,14 @@ fn question(args: &WhyArgs, site: &Site) -> Result<Question, Broken> {
 }
 
 impl Question {
+    /// The moment whose version of the site names groups and rooms.
+    const fn asked(&self) -> Wall {
+        match self {
+            Self::Moment { at, .. } => *at,
+            Self::Room { to, .. } => *to,
+        }
+    }
+
     /// The span that has to be known, and the span in which something is looked for.
     const fn spans(&self) -> ((Wall, Wall), (Wall, Wall)) {
         match self {
@@ -152,7 +162,7 @@ fn from_weather(args: &WhyArgs, site: &Site, question: &Question) -> anyhow::Res
         occupancy: Occupancy::OFFICE,
     };
     let basis = Basis::Told(Box::new(Head::of(&setting, &site.fingerprint)));
-    answer(args, site, &Story::Told(&setting), &basis, question)
+    answer(args, &site.model, &Story::Told(&setting), &basis, question)
 }
 
 /// The first and the last moment of a series, which must speak of a span.
@@ -182,16 +192,10 @@ fn from_journal(
     let journal = Journal::open_read_only(file)
         .with_context(|| format!("{} cannot be opened", file.display()))?;
     let (_, (from, to)) = question.spans();
-    let lived =
-        Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to).map_err(|error| {
-            match error {
-                LivedError::Nothing { .. } => anyhow::Error::new(Broken(error.to_string())),
-                LivedError::Journal(_)
-                | LivedError::Row { .. }
-                | LivedError::Sink(_)
-                | LivedError::Stopped(_) => error.into(),
-            }
-        })?;
+    let mut versions = Versions::new(site, Some(&journal));
+    let then = version_at(&journal, &mut versions, question.asked()).map_err(untold)?;
+    let model = then.unwrap_or_else(|| site.model.clone());
+    let lived = Lived::of(&journal, model.clone(), &mut versions, from, to).map_err(untold)?;
     let short = site.fingerprint.get(..12).unwrap_or(&site.fingerprint);
     let program = env!("CARGO_PKG_VERSION");
     let basis = Basis::Lived {
@@ -201,21 +205,32 @@ fn from_journal(
         fingerprint: format!("site {short}, leeside {program}, zone data {IANA_TZDB_VERSION}"),
         notes: lived.notes().to_vec(),
     };
-    answer(args, site, &Story::Lived(&lived), &basis, question)
+    answer(args, &model, &Story::Lived(&lived), &basis, question)
+}
+
+fn untold(error: LivedError) -> anyhow::Error {
+    match error {
+        LivedError::Nothing { .. } => anyhow::Error::new(Broken(error.to_string())),
+        LivedError::Journal(_)
+        | LivedError::Row { .. }
+        | LivedError::Sink(_)
+        | LivedError::Stopped(_) => error.into(),
+    }
 }
 
 fn answer(
     args: &WhyArgs,
-    site: &Site,
+    model: &Model,
     story: &Story<'_>,
     basis: &Basis,
     question: &Question,
 ) -> anyhow::Result<String> {
-    let model = &site.model;
     match question {
         Question::Moment { group, at } => {
             let group = given::group(model, group)?;
             let why = why(story, group, *at).map_err(failed)?;
+            // With the limits and phases of then.
+            let model = &why.model;
             Ok(match (args.format, args.plain) {
                 (Format::Json, _) => format!("{:#}\n", json(model, basis, &why)),
                 (Format::Text, true) => format!("{}\n", plain(model, basis, &why)),
@@ -223,7 +238,7 @@ fn answer(
             })
         }
         Question::Room { room, from, to } => {
-            let room = self::room(site, room)?;
+            let room = self::room(model, room)?;
             let found = complaint(story, model, room, *from, *to).map_err(failed)?;
             Ok(match (args.format, args.plain) {
                 (Format::Json, _) => format!("{:#}\n", complaint_json(model, basis, &found)),
@@ -243,9 +258,9 @@ fn failed(error: WhyError) -> anyhow::Error {
     }
 }
 
-fn room(site: &Site, name: &str) -> Result<RoomId, Broken> {
-    let names = || given::names(site.model.rooms.iter().map(|room| room.name.as_str()));
-    site.model.room_named(name).ok_or_else(|| {
+fn room(model: &Model, name: &str) -> Result<RoomId, Broken> {
+    let names = || given::names(model.rooms.iter().map(|room| room.name.as_str()));
+    model.room_named(name).ok_or_else(|| {
         Broken(format!(
             "--room {name}: no such room; there are {}",
             names()

@@ -3,6 +3,7 @@
 use crate::building::Building;
 use crate::client::{Listener, commands, last_extension};
 use crate::daemon::{At, Setup};
+use crate::reload::{accepted, change};
 use crate::storm::{all_out, sent_in};
 use leeside_config::{LoadOptions, load_site};
 use leeside_daemon::replay::replay;
@@ -127,6 +128,107 @@ fn told_as_a_dry_run(site: &Path, journal: &Path, recorded: &[String]) {
                 && orders(command) == orders(movement)
         });
         assert!(found.is_some(), "{movement} is not among\n{moved:#?}");
+    }
+}
+
+/// A limit is changed and a sensor put before the others while the program runs, in
+/// one go with a sudden end: what each version decided is told with its own limits
+/// and names, whatever the file on disk says by then.
+#[test]
+fn a_journal_with_a_reload_and_a_restart_is_told_by_the_versions_of_then() {
+    let setup = Setup::new(At::Mosquitto);
+    let (site, journal) = (setup.site.path.clone(), setup.site.journal());
+    let listener = Listener::new(setup.port);
+    let building = Building::calm(&listener);
+    let daemon = setup.start();
+    all_out(&listener, 0);
+    let mark = listener.mark();
+    building.blow("wind south", 13.0);
+    let first = sent_in(&listener, mark, "south slats");
+    let mark = listener.mark();
+    building.blow("wind south", 2.0);
+    all_out_again(&listener, mark);
+    let again = commands(&listener.since(mark));
+    let (_, out_again) = again
+        .iter()
+        .rev()
+        .find(|(group, _)| group == "south slats")
+        .unwrap()
+        .clone();
+
+    change(&site, "wind_limit_mps = 12", "wind_limit_mps = 9");
+    change(
+        &site,
+        "[[sensor]]\nname = \"wind south\"",
+        "[[sensor]]\nname = \"roof air\"\nkind = \"temperature\"\nsilence_s = 86400\n\n[[sensor]]\nname = \"wind south\"",
+    );
+    accepted(&site);
+    let mark = listener.mark();
+    building.blow("wind south", 10.0);
+    let second = sent_in(&listener, mark, "south slats");
+    daemon.kill();
+    building.blow("wind south", 2.0);
+    let mark = listener.mark();
+    let daemon = setup.start();
+    all_out_again(&listener, mark);
+    daemon.terminate();
+
+    // The file on disk goes on changing, and nobody loads it.
+    change(&site, "wind_limit_mps = 9", "wind_limit_mps = 11");
+    let told = |command: &Value| {
+        let at = command["at"].as_str().unwrap();
+        let words = ["why", "--group", "south slats", "--at", at, "--journal"];
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_leeside"))
+            .args(words)
+            .args([&journal, &site])
+            .args(["--format", "json"])
+            .output()
+            .unwrap();
+        let err = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(0), "{err}");
+        serde_json::from_slice::<Value>(&output.stdout).unwrap()
+    };
+    for (command, limit) in [(&first, "limit 12.0 m/s"), (&second, "limit 9.0 m/s")] {
+        assert!(command["reason"].as_str().unwrap().contains(limit));
+        let why = told(command);
+        assert_eq!(why["verdict"]["decided_by"], "wind", "{why:#}");
+        assert_eq!(why["verdict"]["reason"], command["reason"]);
+        assert_eq!(why["last"]["reason"], command["reason"]);
+    }
+    // In the calm between: what would have had to be different is the limit of then.
+    let quiet = told(&out_again);
+    let ranks = quiet["ranks"].as_array().unwrap();
+    let wind = ranks.iter().find(|rank| rank["word"] == "wind").unwrap();
+    let taken = wind["it_would_have_taken"].as_str().unwrap();
+    assert!(taken.contains("(12.0 m/s)"), "{taken}");
+    // The next movement is of the second version, where the sensor has another place:
+    // its reason names it all the same.
+    assert_eq!(quiet["next"]["reason"], second["reason"], "{quiet:#}");
+
+    let found = replayed(&site, &journal);
+    assert_eq!(found.differences, [], "of {} commands", found.same);
+    assert_eq!((found.differ, found.runs), (0, 2));
+    let year = chrono::Utc::now().format("%Y").to_string();
+    let csv = std::process::Command::new(env!("CARGO_BIN_EXE_leeside"))
+        .args(["dry-run", "--format", "csv", "--year", &year, "--journal"])
+        .args([&journal, &site])
+        .output()
+        .unwrap();
+    let csv = String::from_utf8(csv.stdout).unwrap();
+    for command in [&first, &second] {
+        assert!(csv.contains(command["reason"].as_str().unwrap()), "{csv}");
+    }
+    assert!(
+        csv.contains("decided; what came before was decided by the version before"),
+        "{csv}"
+    );
+}
+
+fn all_out_again(listener: &Listener, mark: usize) {
+    for group in ["south slats", "terrace awnings"] {
+        listener.wait_some(mark, &format!("{group} going out again"), |messages| {
+            (last_extension(messages, group) == Some(100)).then_some(())
+        });
     }
 }
 

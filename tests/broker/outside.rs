@@ -46,7 +46,7 @@ fn server(answer: &'static str, slow: Duration) -> (u16, Receiver<String>) {
     (port, messages)
 }
 
-fn add(site: &Path, more: &str) {
+pub(crate) fn add(site: &Path, more: &str) {
     let text = std::fs::read_to_string(site).unwrap();
     std::fs::write(site, format!("{text}\n{more}\n")).unwrap();
 }

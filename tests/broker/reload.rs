@@ -23,7 +23,7 @@ fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
 }
 
-fn accepted(site: &Path) {
+pub(crate) fn accepted(site: &Path) {
     let output = reload(site);
     assert!(
         output.status.success(),
@@ -33,7 +33,7 @@ fn accepted(site: &Path) {
     );
 }
 
-fn change(site: &Path, from: &str, to: &str) {
+pub(crate) fn change(site: &Path, from: &str, to: &str) {
     let before = std::fs::read_to_string(site).unwrap();
     let after = before.replace(from, to);
     assert_ne!(before, after, "{from} is not in the file");

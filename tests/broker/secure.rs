@@ -32,7 +32,7 @@ fn run(command: &mut Command) {
     );
 }
 
-fn certificates(dir: &Path, clients: &[&str]) {
+pub(crate) fn certificates(dir: &Path, clients: &[&str]) {
     run(Command::new("bash")
         .arg(deploy().join("certificates"))
         .arg(dir)

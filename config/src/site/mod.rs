@@ -210,11 +210,13 @@ pub fn load(path: &Path, options: &LoadOptions) -> Outcome {
 /// elsewhere: then the default beside it.
 #[must_use]
 pub fn journal_named(path: &Path) -> PathBuf {
-    let text = std::fs::read_to_string(path).unwrap_or_default();
-    let table: Option<toml::Table> = toml::from_str(&text).ok();
+    let text = std::fs::read(path).unwrap_or_default();
+    let text = String::from_utf8_lossy(&text);
+    let (table, _) = toml::de::DeTable::parse_recoverable(&text);
     let named = table
-        .as_ref()
-        .and_then(|table| table.get("journal")?.get("file")?.as_str())
+        .get_ref()
+        .get("journal")
+        .and_then(|section| section.get_ref().get("file")?.get_ref().as_str())
         .unwrap_or(DEFAULT_JOURNAL);
     path.parent().unwrap_or_else(|| Path::new("")).join(named)
 }

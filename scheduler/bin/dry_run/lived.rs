@@ -7,11 +7,12 @@ use anyhow::Context;
 use leeside_config::Site;
 use leeside_core::time::{MINUTE, Wall};
 use leeside_daemon::replay::{Replayed, replay};
+use leeside_daemon::versions::Versions;
 use leeside_dryrun::lived::{Lived, LivedError};
 use leeside_dryrun::replay::{LEAD_IN_MS, PlantKind, Setting, Sky};
 use leeside_dryrun::report::Head;
 use leeside_dryrun::weather::from_journal;
-use leeside_journal::{Journal, Kind, Span};
+use leeside_journal::{Journal, Span};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -24,7 +25,8 @@ pub(super) fn run(args: &DryRunArgs, site: &Site, file: &Path) -> anyhow::Result
     let journal = Journal::open_read_only(file).with_context(opened)?;
     let setting = setting(args, site, file, &journal)?;
     let (from, to) = (setting.from, setting.to);
-    let lived = Lived::of(&journal, site.model.clone(), &site.fingerprint, from, to);
+    let mut versions = Versions::new(site, Some(&journal));
+    let lived = Lived::of(&journal, site.model.clone(), &mut versions, from, to);
     let lived = lived.map_err(failed)?;
     let mut found = lived.notes().to_vec();
     let replayed = replay(&journal, site, 0)?;
@@ -34,7 +36,6 @@ pub(super) fn run(args: &DryRunArgs, site: &Site, file: &Path) -> anyhow::Result
         None => "the journal's chain holds".to_owned(),
     });
     found.push(agreement(&replayed));
-    found.extend(loaded_anew(&journal, to)?);
     let head = Head::of(&setting, &site.fingerprint).lived(found);
     write_to(args.output.as_deref(), |out| {
         write(args.format, &setting, &head, out, &|sink| {
@@ -86,22 +87,6 @@ fn setting(
     })
 }
 
-/// A caution where the site file was changed on the way: this account reads all of
-/// the span with one file.
-fn loaded_anew(journal: &Journal, to: Wall) -> anyhow::Result<Option<String>> {
-    for entry in journal.entries(Span::ALL) {
-        let entry = entry?;
-        if entry.kind == Kind::Site && entry.now.wall < to {
-            return Ok(Some(format!(
-                "the site file was loaded anew at {}: this account takes the file given here for the whole span, and \
-                 what another file decided is told as this one would",
-                leeside_dryrun::weather::moment(entry.now.wall)
-            )));
-        }
-    }
-    Ok(None)
-}
-
 /// Whether the whole journal is decided as it was.
 fn agreement(replayed: &Replayed) -> String {
     let all = replayed.same + replayed.differ;
@@ -111,8 +96,8 @@ fn agreement(replayed: &Replayed) -> String {
         );
     }
     format!(
-        "{} of {all} commands of the journal are decided otherwise now: it was altered, site file or program are not those \
-         of then, or it is of a simulated plant (whose sensors are checked otherwise)",
+        "{} of {all} commands of the journal are decided otherwise now: it was altered, or the program or a version of \
+         the site file that was not kept are not those of then",
         replayed.differ
     )
 }

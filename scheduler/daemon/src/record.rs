@@ -8,8 +8,10 @@
 //! room again; what had to be let go leaves a row that says so.
 
 mod disk;
+mod found;
 
 use disk::Disk;
+pub use found::{Found, find};
 use leeside_core::time::{MINUTE, Now, Wall};
 use leeside_journal::{Batch, Durability, Error, Head, Journal, Kind, Pruned};
 use std::collections::VecDeque;
@@ -38,64 +40,13 @@ pub struct Keep {
     pub mb: u32,
 }
 
-/// A journal file as the daemon finds it at its start.
-#[derive(Debug)]
-pub struct Found {
-    /// The journal, where it could be opened.
-    pub journal: Option<Journal>,
-    /// What is wrong with it, in words.
-    pub fault: Option<String>,
-}
-
-/// Opens the journal. A damaged file is moved aside, never overwritten, and a
-/// new one begun; anything else that is wrong is tried again later.
-#[must_use]
-pub fn find(path: &Path, now: Now) -> Found {
-    match Journal::open(path) {
-        Ok(journal) => Found {
-            journal: Some(journal),
-            fault: None,
-        },
-        Err(error) if error.is_damage() => {
-            let mut aside = path.as_os_str().to_owned();
-            aside.push(format!(".damaged-{}", now.wall.0));
-            let aside = PathBuf::from(aside);
-            let fault = format!(
-                "{error}; it was moved to {} and a new one begun",
-                aside.display()
-            );
-            match std::fs::rename(path, &aside).map_err(|source| Error::Open {
-                path: path.to_owned(),
-                source,
-            }) {
-                Ok(()) => match Journal::open(path) {
-                    Ok(journal) => Found {
-                        journal: Some(journal),
-                        fault: Some(fault),
-                    },
-                    Err(error) => Found {
-                        journal: None,
-                        fault: Some(error.to_string()),
-                    },
-                },
-                Err(error) => Found {
-                    journal: None,
-                    fault: Some(error.to_string()),
-                },
-            }
-        }
-        Err(error) => Found {
-            journal: None,
-            fault: Some(error.to_string()),
-        },
-    }
-}
-
 /// How the journal is doing.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Condition {
     /// What is wrong, in words.
     pub fault: Option<String>,
+    /// That the file was damaged, and where it went, in words; until the next start.
+    pub begun_anew: Option<String>,
     /// The last row and its hash.
     pub head: Option<Head>,
     /// Rows that could not be kept.
@@ -126,6 +77,7 @@ impl Recorder {
         let head = found.journal.as_ref().map(Journal::head);
         let (said, condition) = watch::channel(Condition {
             fault: found.fault,
+            begun_anew: found.begun_anew.clone(),
             head,
             rows_lost: 0,
         });
@@ -136,6 +88,7 @@ impl Recorder {
             kept: VecDeque::new(),
             kept_rows: 0,
             unsaid: 0,
+            begun_anew: found.begun_anew,
             said,
             overflow: Arc::clone(&overflow),
             disk: Disk::start(path),
@@ -254,6 +207,7 @@ struct Writer {
     kept_rows: usize,
     /// Rows let go of which no row says so yet.
     unsaid: u64,
+    begun_anew: Option<String>,
     said: watch::Sender<Condition>,
     overflow: Arc<std::sync::atomic::AtomicU64>,
     disk: Disk,
@@ -317,6 +271,7 @@ impl Writer {
                 Err(error) => return self.say(Some(error.to_string())),
             }
         }
+        let mut again = true;
         while let (Some(journal), Some(batch)) = (&mut self.journal, self.kept.front()) {
             let written = if self.unsaid > 0 {
                 journal.write(&with_gap(batch, self.unsaid))
@@ -330,14 +285,18 @@ impl Writer {
                     self.kept.pop_front();
                 }
                 Err(error) => {
-                    let fault = error.to_string();
                     if error.is_damage() {
                         // Moved aside and begun anew, as at the start.
                         let now = batch.moment().unwrap_or(Now::both(0));
                         self.journal = None;
-                        self.journal = find(&self.path, now).journal;
+                        let found = found::begin_anew(&self.path, now, &error);
+                        self.journal = found.journal;
+                        if found.begun_anew.is_some() && std::mem::take(&mut again) {
+                            self.begun_anew = found.begun_anew;
+                            continue;
+                        }
                     }
-                    return self.say(Some(fault));
+                    return self.say(Some(error.to_string()));
                 }
             }
         }
@@ -375,9 +334,10 @@ impl Writer {
         let head = self.journal.as_ref().map(Journal::head);
         self.said.send_if_modified(|condition| {
             // The head changes with every row; only a change of condition wakes anyone.
-            let changed = condition.fault != fault;
+            let changed = condition.fault != fault || condition.begun_anew != self.begun_anew;
             condition.head = head;
             condition.fault = fault;
+            condition.begun_anew.clone_from(&self.begun_anew);
             changed
         });
     }
@@ -467,7 +427,7 @@ mod tests {
         let away = dir.path().join("away");
         let path = away.join("j.sqlite");
         let found = find(&path, Now::both(0));
-        assert!(found.fault.is_some() && found.journal.is_none());
+        assert!(found.fault.is_some() && found.journal.is_none() && found.readable.is_none());
         let recorder = Recorder::start(&path, found);
         let mut condition = recorder.condition();
         for ms in 0..10 {
@@ -533,7 +493,7 @@ mod tests {
         std::fs::write(&path, [7_u8; 8192]).unwrap();
         let found = find(&path, Now::both(5));
         assert!(found.journal.is_some());
-        assert!(found.fault.unwrap().contains("damaged-5"));
+        assert!(found.begun_anew.unwrap().contains("damaged-5"));
         assert_eq!(
             std::fs::read(dir.path().join("j.sqlite.damaged-5")).unwrap(),
             [7_u8; 8192]

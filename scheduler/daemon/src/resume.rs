@@ -13,6 +13,7 @@ use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
 use leeside_core::time::{MINUTE, Now};
+use leeside_dryrun::lived::{VersionAt, Versions as _};
 use leeside_journal::{Error, Journal, Kind, Span};
 use serde::{Deserialize, Serialize};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -28,14 +29,6 @@ pub struct State {
     /// For which years of the site file.
     #[serde(default)]
     pub years: Option<Years>,
-}
-
-/// The body of a row of kind `site`, and what of a row of kind `run` says the same.
-#[derive(Deserialize, Debug)]
-pub(crate) struct VersionAt {
-    pub(crate) fingerprint: String,
-    #[serde(default)]
-    pub(crate) years: Option<Years>,
 }
 
 /// What was found.
@@ -66,7 +59,7 @@ impl core::fmt::Debug for Resumed {
 /// A core as the journal left it, or a new one where there is nothing to take up.
 #[must_use]
 pub fn resume(journal: Option<&Journal>, versions: &mut Versions<'_>, now: Now) -> Resumed {
-    let model = Arc::clone(&versions.given().model);
+    let model = Arc::clone(versions.given());
     let fresh = |notes: Vec<String>| Resumed {
         core: Core::new(model, now),
         board: Board::default(),
@@ -113,7 +106,7 @@ fn taken_up(journal: &Journal, versions: &mut Versions<'_>) -> Result<Option<Res
         return Ok(None);
     };
     let state: State = serde_json::from_str(&snapshot.body)?;
-    let present = Arc::clone(&versions.given().model);
+    let present = Arc::clone(versions.given());
     let then = versions.model(&snapshot.fingerprint, state.years);
     let mut resumed = Resumed {
         core: Core::restore(Arc::clone(then.as_ref().unwrap_or(&present)), &state.core),

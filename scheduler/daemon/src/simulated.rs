@@ -6,6 +6,7 @@ use crate::clock::Clock;
 use crate::service::BrokerPlace;
 use crate::wire::{Topics, orders, reading_payload, report_payload};
 use chrono::Timelike;
+use leeside_config::Site;
 use leeside_config::wire::{ContactWire, DriveWire, SensorWire, Wire};
 use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::model::{ContactKind, Model};
@@ -13,7 +14,7 @@ use leeside_core::output::{Command, Order, Word};
 use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, Release};
 use leeside_core::time::{MINUTE, SECOND, Wall};
-use leeside_dryrun::replay::{Feed, Sky};
+use leeside_dryrun::replay::{Feed, Sky, for_data};
 use leeside_dryrun::weather::{Row, Series};
 use leeside_plant::{Plant, Told};
 use rumqttc::v5::mqttbytes::QoS;
@@ -70,11 +71,78 @@ pub fn step_ms(model: &Model, speed: u32) -> i64 {
     wanted.max(LEAST_ROUND_MS.saturating_mul(i64::from(speed)))
 }
 
+/// What a simulation makes of a site: sensors that are checked as hourly rows allow,
+/// and patience for the speed. It stands in the fingerprint, so that whoever reads a
+/// journal of it decides with the same site.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Fitting {
+    /// Usual length of a row of the weather, ms.
+    pub resolution_ms: i64,
+    /// From reading to reading, simulated ms.
+    pub step_ms: i64,
+    /// How many times as fast as real time.
+    pub speed: u32,
+}
+
+/// Between the fingerprint of the files and what a simulation made of them.
+const FITTED: &str = "-simulated-";
+
+impl Fitting {
+    /// The fingerprint of the files alone, and what a simulation made of them.
+    #[must_use]
+    pub fn of(fingerprint: &str) -> (&str, Option<Self>) {
+        let Some((files, with)) = fingerprint.split_once(FITTED) else {
+            return (fingerprint, None);
+        };
+        let mut numbers = with.split('-');
+        let mut next = || numbers.next()?.parse().ok();
+        let fitting = match (next(), next(), next()) {
+            (Some(resolution_ms), Some(step_ms), Some(speed)) => {
+                u32::try_from(speed).ok().map(|speed| Self {
+                    resolution_ms,
+                    step_ms,
+                    speed,
+                })
+            }
+            _ => None,
+        };
+        // What is not understood is no version that anybody knows.
+        fitting.map_or((fingerprint, None), |fitting| (files, Some(fitting)))
+    }
+
+    /// The model as the simulation has it.
+    #[must_use]
+    pub fn model(&self, model: &Model) -> Model {
+        patient(
+            for_data(model, self.resolution_ms, self.step_ms),
+            self.speed,
+        )
+    }
+
+    /// The site as the simulation has it.
+    #[must_use]
+    pub fn site(&self, site: Site) -> Site {
+        let Self {
+            resolution_ms,
+            step_ms,
+            speed,
+        } = self;
+        Site {
+            model: Arc::new(self.model(&site.model)),
+            wire: own_forms(&site.wire),
+            fingerprint: format!(
+                "{}{FITTED}{resolution_ms}-{step_ms}-{speed}",
+                site.fingerprint
+            ),
+            ..site
+        }
+    }
+}
+
 /// The site with patience for a plant that is reached over a real broker in time
 /// that runs `speed` times as fast: what takes a real tenth of a second there and
 /// back is a minute at 600 times. Without it, drives seem silent that are not.
-#[must_use]
-pub fn patient(mut model: Model, speed: u32) -> Model {
+fn patient(mut model: Model, speed: u32) -> Model {
     /// There and back through the broker, real ms, on a busy machine.
     const THERE_AND_BACK_MS: i64 = 2_000;
     let longest = THERE_AND_BACK_MS.saturating_mul(i64::from(speed));
@@ -86,8 +154,7 @@ pub fn patient(mut model: Model, speed: u32) -> Model {
 
 /// The site's wire with every sensor, contact, gateway and drive speaking our
 /// own form: that is the form in which the simulated plant speaks.
-#[must_use]
-pub fn own_forms(wire: &Wire) -> Wire {
+fn own_forms(wire: &Wire) -> Wire {
     Wire {
         sensors: vec![SensorWire::Own; wire.sensors.len()],
         contacts: vec![ContactWire::Own; wire.contacts.len()],

@@ -9,10 +9,11 @@ use leeside_core::Core;
 use leeside_core::engine::{Explanation, RankView};
 use leeside_core::ids::{ContactId, DeviceId, GroupId, RoomId};
 use leeside_core::input::{Ask, Input, Origin, Request, Until};
-use leeside_core::model::ContactKind;
+use leeside_core::model::{ContactKind, Model};
 use leeside_core::output::{Output, Word};
 use leeside_core::pose::Pose;
 use leeside_core::time::{HOUR, MINUTE, Now, Wall};
+use leeside_dryrun::lived::{Versions, Years};
 use leeside_dryrun::replay::Feed;
 use leeside_dryrun::told::{Movement, iso_utc};
 use leeside_dryrun::why::{
@@ -21,6 +22,7 @@ use leeside_dryrun::why::{
 use leeside_journal::{Batch, Journal, Kind, Snapshot};
 use leeside_plant::Plant;
 use std::path::Path;
+use std::sync::Arc;
 
 /// A core, its plant, and a journal that is written as the daemon writes it.
 struct House {
@@ -96,6 +98,16 @@ struct Then {
     explained: Explanation,
     ranks: Vec<RankView>,
     poses: Vec<(DeviceId, Option<Pose>)>,
+}
+
+/// Versions by their fingerprints.
+struct Sites(Vec<(String, Arc<Model>)>);
+
+impl Versions for Sites {
+    fn model(&mut self, fingerprint: &str, _years: Option<Years>) -> Option<Arc<Model>> {
+        let found = self.0.iter().find(|(name, _)| name == fingerprint);
+        found.map(|(_, model)| model.clone())
+    }
 }
 
 /// A day that was lived through.
@@ -177,18 +189,17 @@ impl Day {
         }
     }
 
-    fn of(&self, from: Wall, to: Wall, fingerprint: &str) -> Result<Lived<'_>, LivedError> {
-        Lived::of(
-            &self.journal,
+    fn of(&self, from: Wall, to: Wall) -> Result<Lived<'_>, LivedError> {
+        let mut versions = Sites(vec![(
+            self.site.fingerprint.clone(),
             self.site.model.clone(),
-            fingerprint,
-            from,
-            to,
-        )
+        )]);
+        let model = self.site.model.clone();
+        Lived::of(&self.journal, model, &mut versions, from, to)
     }
 
     fn whole(&self) -> Lived<'_> {
-        self.of(self.from, self.to, &self.site.fingerprint).unwrap()
+        self.of(self.from, self.to).unwrap()
     }
 
     fn moved(&self, group: GroupId) -> Vec<&Movement> {
@@ -331,9 +342,7 @@ fn the_report_on_a_room_holds_what_was_moved_and_nothing_else() {
 fn a_part_of_a_journal_begins_at_its_snapshot() {
     let day = Day::lived();
     let at = day.to.plus(-2 * MINUTE);
-    let late = day
-        .of(day.to.plus(-HOUR), day.to, &day.site.fingerprint)
-        .unwrap();
+    let late = day.of(day.to.plus(-HOUR), day.to).unwrap();
     let answer = why(&Story::Lived(&late), day.group, at).unwrap();
     let whole = why(&Story::Lived(&day.whole()), day.group, at).unwrap();
     assert_eq!(answer.then, whole.then);
@@ -342,11 +351,7 @@ fn a_part_of_a_journal_begins_at_its_snapshot() {
 #[test]
 fn what_a_journal_does_not_hold_is_refused() {
     let day = Day::lived();
-    let outside = day.of(
-        day.to.plus(50 * HOUR),
-        day.to.plus(51 * HOUR),
-        &day.site.fingerprint,
-    );
+    let outside = day.of(day.to.plus(50 * HOUR), day.to.plus(51 * HOUR));
     assert!(matches!(outside, Err(LivedError::Nothing { .. })));
     let before = why(&Story::Lived(&day.whole()), day.group, day.from.plus(-HOUR));
     assert!(matches!(before, Err(WhyError::Outside(_))), "{before:?}");
@@ -355,7 +360,7 @@ fn what_a_journal_does_not_hold_is_refused() {
 #[test]
 fn the_next_movement_is_looked_for_up_to_the_last_row() {
     let day = Day::lived();
-    let lived = day.of(day.from, day.to.plus(100 * HOUR), &day.site.fingerprint);
+    let lived = day.of(day.from, day.to.plus(100 * HOUR));
     let answer = why(&Story::Lived(&lived.unwrap()), day.group, day.to.plus(-1)).unwrap();
     assert!(answer.next.is_none());
     assert!(answer.span.1 < day.to, "{:?}", answer.span);

@@ -6,7 +6,7 @@ use crate::kind::Kind;
 use crate::open::Journal;
 use leeside_core::input::Input;
 use leeside_core::time::{Now, Steady, Wall};
-use rusqlite::{OptionalExtension, params};
+use rusqlite::{OptionalExtension, Row, params};
 use std::collections::VecDeque;
 
 /// How many rows are fetched at a time.
@@ -105,6 +105,36 @@ impl Journal {
         })
     }
 
+    /// The rows of a span that put a version of the site in force.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn versions(&self, span: Span) -> Result<Vec<Entry>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT id, run, wall_ms, steady_ms, kind, subject, body FROM entry
+             WHERE kind IN ('run', 'site') AND id >= ? AND id <= ? ORDER BY id",
+        )?;
+        let mut rows = statement.query(params![span.from, span.to])?;
+        let mut found = Vec::new();
+        while let Some(row) = rows.next()? {
+            found.push(entry(row)?);
+        }
+        Ok(found)
+    }
+
+    /// The last row up to a moment that put a version of the site in force.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn version_before(&self, at: Wall) -> Result<Option<Entry>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT id, run, wall_ms, steady_ms, kind, subject, body FROM entry
+             WHERE kind IN ('run', 'site') AND wall_ms <= ? ORDER BY id DESC LIMIT 1",
+        )?;
+        let mut rows = statement.query([at.0])?;
+        rows.next()?.map(entry).transpose()
+    }
+
     /// The last snapshot at or before row `id`, and the row after which it was taken.
     ///
     /// # Errors
@@ -174,26 +204,31 @@ impl Journal {
         let mut rows = statement.query(params![from, to, PAGE])?;
         let mut page = VecDeque::new();
         while let Some(row) = rows.next()? {
-            let id = row.get(0)?;
-            let name: String = row.get(4)?;
-            let kind = Kind::named(&name).ok_or_else(|| Error::Row {
-                id,
-                what: format!("unknown kind {name:?}"),
-            })?;
-            page.push_back(Entry {
-                id,
-                run: row.get(1)?,
-                now: Now {
-                    wall: Wall(row.get(2)?),
-                    steady: Steady(row.get(3)?),
-                },
-                kind,
-                subject: row.get(5)?,
-                body: row.get(6)?,
-            });
+            page.push_back(entry(row)?);
         }
         Ok(page)
     }
+}
+
+/// A row as every query here selects it.
+fn entry(row: &Row<'_>) -> Result<Entry, Error> {
+    let id = row.get(0)?;
+    let name: String = row.get(4)?;
+    let kind = Kind::named(&name).ok_or_else(|| Error::Row {
+        id,
+        what: format!("unknown kind {name:?}"),
+    })?;
+    Ok(Entry {
+        id,
+        run: row.get(1)?,
+        now: Now {
+            wall: Wall(row.get(2)?),
+            steady: Steady(row.get(3)?),
+        },
+        kind,
+        subject: row.get(5)?,
+        body: row.get(6)?,
+    })
 }
 
 impl Entry {

@@ -30,6 +30,9 @@ pub struct Origin {
     pub path: PathBuf,
     /// What this run makes of it.
     pub fit: Fit,
+    /// Where the run began with the site that was last in force: what is wrong with
+    /// the site file.
+    pub broken: Option<String>,
 }
 
 impl core::fmt::Debug for Origin {
@@ -167,6 +170,9 @@ impl Keeper {
 
     /// Until nobody listens any more.
     pub(crate) async fn run(mut self, mut asks: mpsc::Receiver<Reload>) {
+        if let Some(broken) = self.origin.broken.take() {
+            self.tell(News::Site(Some(broken))).await;
+        }
         let mut look = tokio::time::interval(LOOK_EVERY);
         look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         while !self.news.is_closed() {

@@ -31,7 +31,7 @@ use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
 use leeside_core::time::{MINUTE, SECOND};
-use leeside_journal::{Durability, Kind};
+use leeside_journal::{Durability, Kind, SiteFiles};
 use serde_json::json;
 use std::net::SocketAddr;
 use std::path::Path;
@@ -84,13 +84,14 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     );
 
     let found = journal.as_ref().map(|path| record::find(path, clock.now()));
-    let kept = found.as_ref().and_then(|found| found.journal.as_ref());
+    let holds_journal = found.as_ref().is_some_and(|found| found.journal.is_some());
+    let kept = found
+        .as_ref()
+        .and_then(|found| found.journal.as_ref().or(found.readable.as_ref()));
     if let Some(last) = kept.and_then(|journal| journal.last_moment().ok().flatten()) {
         clock.resume_after(last);
     }
-    let fit = reloading.as_ref().map(|with| Arc::clone(&with.origin.fit));
-    let resumed = resume(kept, &mut Versions::new(site, kept, fit), clock.now());
-    let holds_journal = kept.is_some();
+    let resumed = resume(kept, &mut Versions::new(site, kept), clock.now());
     let recorder = journal
         .as_ref()
         .zip(found)
@@ -127,6 +128,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         refused_at: None,
         porter,
         keep: keep_of(site),
+        files: versions::files(site),
     };
     for note in &resumed.notes {
         tracing::warn!("{note}");
@@ -259,6 +261,8 @@ struct Service {
     refused_at: Option<Instant>,
     porter: Option<Porter>,
     keep: Keep,
+    /// The files of the site in force, for a journal that has to be begun anew.
+    files: SiteFiles,
 }
 
 impl Service {

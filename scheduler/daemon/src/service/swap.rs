@@ -104,6 +104,7 @@ impl Service {
         self.fingerprint.clone_from(&site.fingerprint);
         self.years = versions::years(site);
         self.keep = super::keep_of(site);
+        self.files = versions::files(site);
         self.handing.set(&site.wire.alarm_receivers);
         self.counters.reloads += 1;
         self.outbox.renumber(
@@ -117,7 +118,7 @@ impl Service {
         });
         let mut batch = Batch::new();
         batch.row(now, Kind::Site, &site.model.site.name, body.to_string());
-        batch.site(versions::files(site));
+        batch.site(self.files.clone());
         batch.at_least(Durability::Power);
         let outputs = self.drain();
         let leaving = self.outputs(now, &outputs, &mut batch);

@@ -4,7 +4,7 @@ use super::Service;
 use crate::record::Condition;
 use crate::wire::{Raised, Trouble};
 use leeside_core::input::{Ask, Input};
-use leeside_journal::{Batch, Kind};
+use leeside_journal::{Batch, Durability, Kind};
 use tokio::sync::watch;
 
 impl Service {
@@ -121,11 +121,27 @@ impl Service {
         condition: Option<&mut watch::Receiver<Condition>>,
     ) {
         let Some(condition) = condition else { return };
-        let fault = condition.borrow_and_update().fault.clone();
+        let Condition {
+            fault, begun_anew, ..
+        } = condition.borrow_and_update().clone();
         if let Some(fault) = &fault {
             tracing::error!(%fault, "the journal cannot be kept");
             self.note(&format!("the journal cannot be kept: {fault}"));
+        } else if let Some(damage) = &begun_anew {
+            tracing::error!(%damage, "the journal was damaged");
+            self.note(&format!("the journal was damaged: {damage}"));
+            // The new one holds neither the state nor the site until it is told.
+            let now = self.clock.now();
+            let mut batch = Batch::new();
+            batch.site(self.files.clone());
+            self.add_snapshot(now, &mut batch);
+            batch.at_least(Durability::Power);
+            if let Some(recorder) = &self.recorder {
+                recorder.write(batch, false).await;
+            }
         }
-        self.trouble(Trouble::Journal, None, fault.as_deref()).await;
+        // That a file was lost stands until the next start: somebody has to look.
+        let why = fault.or(begun_anew);
+        self.trouble(Trouble::Journal, None, why.as_deref()).await;
     }
 }

@@ -13,7 +13,7 @@ mod plain;
 mod text;
 mod timeline;
 
-pub use crate::lived::{Lived, LivedError};
+pub use crate::lived::{Lived, LivedError, version_at};
 pub use complaint::{Complaint, complaint, complaint_json, complaint_plain, complaint_text};
 pub use json::json;
 pub use otherwise::otherwise;
@@ -34,6 +34,7 @@ use leeside_core::time::{HOUR, Wall};
 use std::cell::Cell;
 use std::io;
 use std::ops::ControlFlow;
+use std::sync::Arc;
 
 /// How far back and ahead of the moment a replay of weather looks, ms.
 pub const AROUND_MS: i64 = 7 * 24 * HOUR;
@@ -164,6 +165,8 @@ impl Basis {
 /// Why a group stood as it did.
 #[derive(Clone, Debug)]
 pub struct Why {
+    /// The version of the site that decided: its numbers are those of then.
+    pub model: Arc<Model>,
     /// The group.
     pub group: GroupId,
     /// The moment; everything stamped with it has been decided.
@@ -201,8 +204,10 @@ pub fn why(story: &Story<'_>, group: GroupId, at: Wall) -> Result<Why, WhyError>
     let Witness {
         seen, last, next, ..
     } = witness;
-    let (then, ranks, poses) = seen.ok_or_else(|| WhyError::Outside(crate::weather::moment(at)))?;
+    let (model, then, ranks, poses) =
+        seen.ok_or_else(|| WhyError::Outside(crate::weather::moment(at)))?;
     Ok(Why {
+        model,
         group,
         at,
         then,
@@ -214,7 +219,12 @@ pub fn why(story: &Story<'_>, group: GroupId, at: Wall) -> Result<Why, WhyError>
     })
 }
 
-type Seen = (Explanation, Vec<RankView>, Vec<(DeviceId, Option<Pose>)>);
+type Seen = (
+    Arc<Model>,
+    Explanation,
+    Vec<RankView>,
+    Vec<(DeviceId, Option<Pose>)>,
+);
 
 /// Watches one group until it has moved after the moment.
 struct Witness<'a> {
@@ -250,6 +260,7 @@ impl Sink for Witness<'_> {
         let devices = &core.model().group(self.group).devices;
         let poses = devices.iter().map(|device| (*device, core.pose(*device)));
         self.seen = Some((
+            Arc::clone(core.model()),
             core.explain(self.group),
             core.ranks(self.group),
             poses.collect(),

@@ -15,6 +15,7 @@ use leeside_core::reason::Because;
 use leeside_core::time::Wall;
 use std::cell::Cell;
 use std::io;
+use std::sync::Arc;
 
 /// A group through a span.
 #[derive(Clone, Debug)]
@@ -52,6 +53,8 @@ pub struct Glance {
 /// The group at the moment asked for.
 #[derive(Clone, Debug)]
 pub struct Asked {
+    /// The version of the site that decided.
+    pub model: Arc<Model>,
     /// When.
     pub at: Wall,
     /// The verdict of then and what stood beside it.
@@ -183,6 +186,7 @@ impl Sink for Follower {
         if self.at == Some(at) {
             let poses = devices.iter().map(|device| (*device, core.pose(*device)));
             self.seen.asked = Some(Asked {
+                model: Arc::clone(core.model()),
                 at,
                 poses: poses.collect(),
                 then,

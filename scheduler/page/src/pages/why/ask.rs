@@ -6,6 +6,7 @@ use leeside_config::{LoadOptions, load_site};
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
 use leeside_core::time::{HOUR, MINUTE, Now, Wall};
+use leeside_daemon::versions::Versions;
 use leeside_dryrun::replay::{Occupancy, PlantKind, Setting, Sky};
 use leeside_dryrun::told::Movement;
 use leeside_dryrun::why::{Lived, LivedError, Story, Timeline, WhyError, timeline};
@@ -136,6 +137,9 @@ pub(super) fn work(question: &Question) -> Result<Answer, String> {
             (basis, told, lived.map(|(rest, _)| rest))
         }
     };
+    // The numbers of a recorded verdict are those of the site of then.
+    let then = told.asked.as_ref().map(|asked| Arc::clone(&asked.model));
+    let model = then.unwrap_or(model);
     Ok(Answer {
         suns: suns(&model, &day),
         group,
@@ -197,12 +201,13 @@ impl Asked<'_> {
             self.day.to.plus(AROUND_MS).min(question.now.plus(1)),
         );
         let model = Arc::clone(self.model);
-        let lived = match Lived::of(&journal, model, &question.fingerprint, from, to) {
+        let mut versions = Versions::running(self.model, &question.fingerprint, &journal);
+        let lived = match Lived::of(&journal, model, &mut versions, from, to) {
             Ok(lived) => lived,
             Err(LivedError::Nothing { .. }) => return Ok(None),
             Err(error) => return Err(error.to_string()),
         };
-        let other_site = !lived.notes().is_empty();
+        let other_site = lived.is_of_another_site();
         let told = timeline(
             &Story::Lived(&lived),
             self.group,
