@@ -22,16 +22,18 @@ mod damage;
 #[expect(dead_code, reason = "shared with the simulation")]
 mod rng;
 mod targets;
+#[path = "../words/mod.rs"]
+mod words;
 
 use rng::Rng;
 use std::cell::RefCell;
-use std::io::Write as _;
 use std::os::unix::fs::FileExt as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 use targets::{TARGETS, Target};
+use words::{number, say};
 
 struct Plan {
     executions: u64,
@@ -46,15 +48,9 @@ thread_local! {
 }
 
 fn main() -> ExitCode {
-    match plan(std::env::args().skip(1)) {
-        Ok(Some(plan)) => run(&plan),
-        Ok(None) => ExitCode::SUCCESS,
-        Err(why) => {
-            say(&format!(
-                "{why}\nknown: --executions N --seed N --from N --only TARGET\n"
-            ));
-            ExitCode::from(2)
-        }
+    match plan() {
+        Ok(plan) => run(&plan),
+        Err(ends) => ends,
     }
 }
 
@@ -168,41 +164,24 @@ fn keep(target: &str, input: &[u8]) -> PathBuf {
     path
 }
 
-/// Reads the words after `--`; `None`: a filter that does not mean this test.
-fn plan(mut words: impl Iterator<Item = String>) -> Result<Option<Plan>, String> {
+/// What the words after `--` ask for.
+fn plan() -> Result<Plan, ExitCode> {
     let mut plan = Plan {
         executions: 300,
         from: 0,
         seed: 1,
         only: None,
     };
-    while let Some(word) = words.next() {
-        let mut next = |name: &str| words.next().ok_or_else(|| format!("{name} needs a value"));
-        let number = |text: String| {
-            text.parse::<u64>()
-                .map_err(|_| format!("expected a number, not '{text}'"))
-        };
-        match word.as_str() {
-            "--executions" => plan.executions = number(next(&word)?)?,
-            "--seed" => plan.seed = number(next(&word)?)?,
-            "--from" => plan.from = number(next(&word)?)?,
-            "--only" => plan.only = Some(next(&word)?),
-            // What the test runner gives to every test.
-            "--nocapture" | "--show-output" | "--quiet" | "-q" | "--include-ignored" => {}
-            "--list" => {
-                say("fuzz: test\n");
-                return Ok(None);
-            }
-            "--ignored" => return Ok(None),
-            flag if flag.starts_with('-') => return Err(format!("unknown: {flag}")),
-            filter if !"fuzz".contains(filter) => return Ok(None),
-            _ => {}
+    let known = "--executions N --seed N --from N --only TARGET";
+    words::read("fuzz", known, |word, next| {
+        match word {
+            "--executions" => plan.executions = number(next()?)?,
+            "--seed" => plan.seed = number(next()?)?,
+            "--from" => plan.from = number(next()?)?,
+            "--only" => plan.only = Some(next()?),
+            _ => return Ok(false),
         }
-    }
-    Ok(Some(plan))
-}
-
-fn say(text: &str) {
-    // Nobody may be reading any more.
-    let _ = std::io::stdout().write_all(text.as_bytes());
+        Ok(true)
+    })?;
+    Ok(plan)
 }

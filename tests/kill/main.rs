@@ -32,6 +32,8 @@ mod record;
 #[expect(dead_code, reason = "shared with the simulation")]
 mod rng;
 mod weather;
+#[path = "../words/mod.rs"]
+mod words;
 
 use brokers::Mosquitto;
 use building::{Building, GROUPS};
@@ -39,11 +41,11 @@ use client::{Listener, Message};
 use heard::Heard;
 use house::House;
 use rng::Rng;
-use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 use weather::Weather;
+use words::{number, say};
 
 /// Sensors speak this often.
 const EVERY: Duration = Duration::from_millis(100);
@@ -66,15 +68,9 @@ struct Tally {
 }
 
 fn main() -> ExitCode {
-    match plan(std::env::args().skip(1)) {
-        Ok(Some(plan)) => run(&plan),
-        Ok(None) => ExitCode::SUCCESS,
-        Err(why) => {
-            say(&format!(
-                "{why}\nknown: --kills N --seed N --program FILE\n"
-            ));
-            ExitCode::from(2)
-        }
+    match plan() {
+        Ok(plan) => run(&plan),
+        Err(ends) => ends,
     }
 }
 
@@ -199,41 +195,23 @@ fn keep(house: &House) {
     say(&format!("  the journal: {}\n", to.display()));
 }
 
-/// Reads the words after `--`; `None`: a filter that does not mean this test.
-fn plan(mut words: impl Iterator<Item = String>) -> Result<Option<Plan>, String> {
+/// What the words after `--` ask for.
+fn plan() -> Result<Plan, ExitCode> {
     let mut plan = Plan {
         kills: 8,
         seed: 1,
         program: PathBuf::from(env!("CARGO_BIN_EXE_leeside")),
     };
-    while let Some(word) = words.next() {
-        let mut next = |name: &str| words.next().ok_or_else(|| format!("{name} needs a value"));
-        let number = |text: String| {
-            text.parse::<u64>()
-                .map_err(|_| format!("expected a number, not '{text}'"))
-        };
-        match word.as_str() {
-            "--kills" => plan.kills = u32::try_from(number(next(&word)?)?).unwrap_or(u32::MAX),
-            "--seed" => plan.seed = number(next(&word)?)?,
-            "--program" => plan.program = PathBuf::from(next(&word)?),
-            // What the test runner gives to every test.
-            "--nocapture" | "--show-output" | "--quiet" | "-q" | "--include-ignored" => {}
-            "--list" => {
-                say("kill: test\n");
-                return Ok(None);
-            }
-            "--ignored" => return Ok(None),
-            flag if flag.starts_with('-') => return Err(format!("unknown: {flag}")),
-            filter if !"kill".contains(filter) => return Ok(None),
-            _ => {}
+    words::read("kill", "--kills N --seed N --program FILE", |word, next| {
+        match word {
+            "--kills" => plan.kills = u32::try_from(number(next()?)?).unwrap_or(u32::MAX),
+            "--seed" => plan.seed = number(next()?)?,
+            "--program" => plan.program = PathBuf::from(next()?),
+            _ => return Ok(false),
         }
-    }
-    Ok(Some(plan))
-}
-
-fn say(text: &str) {
-    // Nobody may be reading any more.
-    let _ = std::io::stdout().write_all(text.as_bytes());
+        Ok(true)
+    })?;
+    Ok(plan)
 }
 
 /// The index of a group.

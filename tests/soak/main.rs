@@ -26,15 +26,17 @@ mod client;
 #[path = "../kill/house.rs"]
 #[expect(dead_code, reason = "shared with the kill tests")]
 mod house;
+#[path = "../words/mod.rs"]
+mod words;
 
 use brokers::Mosquitto;
 use building::Building;
 use client::{Listener, commands};
 use house::House;
-use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
+use words::{number, say};
 
 /// The most that resident memory may have grown by.
 const MOST_GROWTH: f64 = 1.05;
@@ -61,15 +63,9 @@ struct Plan {
 }
 
 fn main() -> ExitCode {
-    match plan(std::env::args().skip(1)) {
-        Ok(Some(plan)) => soak(&plan),
-        Ok(None) => ExitCode::SUCCESS,
-        Err(why) => {
-            say(&format!(
-                "{why}\nknown: --minutes N --seconds N --program FILE\n"
-            ));
-            ExitCode::from(2)
-        }
+    match plan() {
+        Ok(plan) => soak(&plan),
+        Err(ends) => ends,
     }
 }
 
@@ -191,38 +187,24 @@ fn sample(pid: u32, at: Duration) -> Option<Sample> {
     })
 }
 
-/// Reads the words after `--`; `None`: a filter that does not mean this test.
-fn plan(mut words: impl Iterator<Item = String>) -> Result<Option<Plan>, String> {
+/// What the words after `--` ask for.
+fn plan() -> Result<Plan, ExitCode> {
     let mut plan = Plan {
         length: Duration::from_secs(16),
         program: PathBuf::from(env!("CARGO_BIN_EXE_leeside")),
     };
-    while let Some(word) = words.next() {
-        let mut next = |name: &str| words.next().ok_or_else(|| format!("{name} needs a value"));
-        let number = |text: String| {
-            text.parse::<u64>()
-                .map_err(|_| format!("expected a number, not '{text}'"))
-        };
-        match word.as_str() {
-            "--minutes" => plan.length = Duration::from_secs(60 * number(next(&word)?)?),
-            "--seconds" => plan.length = Duration::from_secs(number(next(&word)?)?),
-            "--program" => plan.program = PathBuf::from(next(&word)?),
-            // What the test runner gives to every test.
-            "--nocapture" | "--show-output" | "--quiet" | "-q" | "--include-ignored" => {}
-            "--list" => {
-                say("soak: test\n");
-                return Ok(None);
+    words::read(
+        "soak",
+        "--minutes N --seconds N --program FILE",
+        |word, next| {
+            match word {
+                "--minutes" => plan.length = Duration::from_secs(60 * number(next()?)?),
+                "--seconds" => plan.length = Duration::from_secs(number(next()?)?),
+                "--program" => plan.program = PathBuf::from(next()?),
+                _ => return Ok(false),
             }
-            "--ignored" => return Ok(None),
-            flag if flag.starts_with('-') => return Err(format!("unknown: {flag}")),
-            filter if !"soak".contains(filter) => return Ok(None),
-            _ => {}
-        }
-    }
-    Ok(Some(plan))
-}
-
-fn say(text: &str) {
-    // Nobody may be reading any more.
-    let _ = std::io::stdout().write_all(text.as_bytes());
+            Ok(true)
+        },
+    )?;
+    Ok(plan)
 }
