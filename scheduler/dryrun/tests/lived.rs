@@ -8,7 +8,7 @@ use leeside_config::Site;
 use leeside_core::Core;
 use leeside_core::engine::{Explanation, RankView};
 use leeside_core::ids::{ContactId, DeviceId, GroupId, RoomId};
-use leeside_core::input::{Ask, Input, Origin, Request, Until};
+use leeside_core::input::{Ask, Input, Origin, Part, Reading, Request, Sample, Until};
 use leeside_core::model::{ContactKind, Model};
 use leeside_core::output::{Output, Word};
 use leeside_core::pose::Pose;
@@ -16,6 +16,7 @@ use leeside_core::time::{HOUR, MINUTE, Now, Wall};
 use leeside_dryrun::lived::{Versions, Years};
 use leeside_dryrun::replay::Feed;
 use leeside_dryrun::told::{Movement, iso_utc};
+use leeside_dryrun::weather::from_journal;
 use leeside_dryrun::why::{
     Basis, Lived, LivedError, Story, WhyError, complaint, complaint_json, plain, why,
 };
@@ -364,4 +365,37 @@ fn the_next_movement_is_looked_for_up_to_the_last_row() {
     let answer = why(&Story::Lived(&lived.unwrap()), day.group, day.to.plus(-1)).unwrap();
     assert!(answer.next.is_none());
     assert!(answer.span.1 < day.to, "{:?}", answer.span);
+}
+
+/// Before a site file was loaded anew a sensor had another place in it, and there was
+/// one more: what each said is taken for what it was.
+#[test]
+fn weather_of_a_journal_goes_by_the_names_of_its_sensors() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal.sqlite");
+    let site = example::site();
+    let mast = site.model.sensor_named("mast harbour").unwrap();
+    let elsewhere = site.model.sensor_named("roof air").unwrap();
+    let mut batch = Batch::new();
+    for (place, name, gust) in [
+        (elsewhere, "mast harbour", 12.5),
+        (mast, "taken away", 30.0),
+    ] {
+        let reading = Reading {
+            sensor: place,
+            at: Wall(60_000),
+            sample: Sample::Wind {
+                gust: Part::Value(gust),
+                mean: Part::Unsaid,
+                direction: Part::Unsaid,
+            },
+        };
+        batch
+            .input(Now::both(60_000), name, &Input::Reading(reading))
+            .unwrap();
+    }
+    Journal::open(&path).unwrap().write(&batch).unwrap();
+    let series = from_journal(&path, &site.model).unwrap();
+    let gusts: Vec<_> = series.rows.iter().map(|row| row.values.gust).collect();
+    assert_eq!(gusts, [Some(12.5)]);
 }

@@ -185,16 +185,29 @@ impl<'m> Minutes<'m> {
         let Input::Reading(reading) = input else {
             return Ok(());
         };
-        if reading.sensor.index() >= self.said.len() {
-            return Err(format!(
-                "row {} is of a sensor that this site does not have",
-                entry.id
-            ));
-        }
+        // By its name, since another version of the site file may have had it at
+        // another place; a row that gives none is taken by its place.
+        let sensor = if entry.subject.is_empty() {
+            let place = reading.sensor;
+            let known = place.index() < self.said.len();
+            let unknown = || {
+                format!(
+                    "row {} is of a sensor that this site does not have",
+                    entry.id
+                )
+            };
+            known.then_some(place).ok_or_else(unknown)?
+        } else {
+            let Some(named) = self.model.sensor_named(&entry.subject) else {
+                // It was taken out of the site file since.
+                return Ok(());
+            };
+            named
+        };
         let at = entry.now.wall;
         let minute = Wall(at.0.div_euclid(MINUTE) * MINUTE);
         self.until(minute);
-        self.said[reading.sensor.index()] = Some(Said {
+        self.said[sensor.index()] = Some(Said {
             at,
             sample: reading.sample,
         });
