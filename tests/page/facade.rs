@@ -77,3 +77,18 @@ fn a_day_that_cannot_be_is_refused_at_its_field() {
         "{wrong}"
     );
 }
+
+#[test]
+fn where_the_sun_stands_now_follows_without_loading_anew() {
+    let house = House::open();
+    let browser = Browser::take();
+    crate::axe::open(&browser, &house, "/facade");
+    browser.wait_text("#facade-now", "Now, at");
+    browser.js(
+        "window.sameDocument = true; document.getElementById('facade-now').textContent = 'old'; \
+         document.dispatchEvent(new Event('visibilitychange'))",
+        vec![],
+    );
+    browser.wait_text("#facade-now", "Now, at");
+    assert_eq!(browser.js("return window.sameDocument", vec![]), true);
+}

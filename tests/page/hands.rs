@@ -19,6 +19,7 @@ fn a_group_is_moved_by_hand_and_let_go_and_the_journal_knows_by_whom() {
     browser.click(".pick a[href='/hands?group=south%20slats']");
     browser.click("input[value=retract] + button");
     browser.wait_text(".done", "Taken");
+    browser.wait_text("main", "Asked by hand since the start: 1.");
     house.listener.wait(mark, "the slats come in", |message| {
         message.topic == "quick/group/south slats/command"
             && message.json()["decided_by"] == "hand"

@@ -16,6 +16,7 @@ fn a_lockout_and_its_reason_appear_after_the_gust_without_reloading() {
     let lockout = browser.wait_text("#p-lockouts", "gust 17.4 m/s at wind south, limit 12.0 m/s");
     assert!(lockout.contains("south slats"), "{lockout}");
     browser.wait_text("#g-0", "wind");
+    browser.wait("#p-compass .front-mark.weather");
     house.building.blow("wind south", 2.0);
     let holding = browser.wait_text("#p-lockouts", "at the earliest, if it stays calm");
     assert!(
@@ -36,6 +37,10 @@ fn a_silent_sensor_shows_its_age_and_what_is_wrong_with_it() {
     browser.wait_text("#s-0", "is silent");
     browser.wait_text("#p-alarms", "sensor not to be believed wind south");
     browser.wait_text("#s-1", "believed");
+    house
+        .listener
+        .say("quick/sensor/wind west", "not a reading".to_owned());
+    browser.wait_text("#s-1", "not believed since the start: 1 garbled");
 }
 
 /// Browsers keep pages that were left, and open six connections to a house at most.

@@ -38,6 +38,8 @@ csrf=$(python3 -c 'import json, sys; print(json.loads(sys.argv[1])["csrf"])' "$a
 cookie=$(awk '$6 == "leeside_session" { print $7 }' "$scratch/jar")
 
 # The session itself is left out: ending it would end the run.
+# It keeps what it found beside itself.
+cd "$scratch"
 "$scratch/venv/bin/schemathesis" run "http://127.0.0.1:$page/api/v1/openapi.json" \
   --exclude-path-regex '/session' --max-examples "$most" --seed 1 \
   --checks not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance \

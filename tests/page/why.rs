@@ -93,3 +93,28 @@ fn a_question_that_cannot_be_is_refused_at_its_field_and_keeps_what_was_typed() 
     assert!(wrong.contains("Write a moment"), "{wrong}");
     assert!(!browser.has("main script"));
 }
+
+#[test]
+fn a_moment_can_be_asked_about_under_the_weather_of_a_file() {
+    let house = House::with("", &[], crate::axe::storm);
+    let browser = Browser::take();
+    let question = "/why?group=south+slats&at=2027-03-01T12:00&weather=";
+    crate::axe::open(&browser, &house, &format!("{question}file%3Astorm.csv"));
+    let verdict = browser.wait_text("section.verdict", "from the weather of the file");
+    assert!(verdict.contains("gust 19.0 m/s"), "{verdict}");
+    assert_eq!(browser.value("#weather"), "file:storm.csv");
+    // The way on keeps the weather.
+    let link = browser.js("return document.querySelector('dd.link a').href", vec![]);
+    assert!(
+        link.as_str().unwrap().ends_with("weather=file%3Astorm.csv"),
+        "{link}"
+    );
+    crate::axe::open(
+        &browser,
+        &house,
+        &format!("{question}file%3A..%2Fsite.toml"),
+    );
+    browser.wait_text("p.wrong", "there is no such weather file");
+    browser.go(&house.at(&format!("{question}calm")));
+    browser.wait_text("#weather-wrong", "Choose a weather from the list");
+}

@@ -19,4 +19,7 @@
     }
   };
   setInterval(look, 30000);
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState === "visible") look();
+  });
 })();

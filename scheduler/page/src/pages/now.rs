@@ -440,6 +440,7 @@ impl<'a> Scene<'a> {
                 }
                 td {
                     (health)
+                    @if let Some(count) = self.disbelieved(now) { ", " (count) }
                     @if let Some(bypass) = now.state.bypass() {
                         @let until = self.tell.moment(bypass.until);
                         ", " (words.fill("now.bypassed", &[("by", &bypass.by), ("until", &until)]))
@@ -450,6 +451,25 @@ impl<'a> Scene<'a> {
                 }
             }
         }
+    }
+
+    /// How many of its readings were not believed since the start, and why.
+    fn disbelieved(&self, now: &SensorNow) -> Option<String> {
+        let count = now.state.disbelieved;
+        let told: Vec<String> = [
+            ("garbled", count.garbled),
+            ("future", count.future),
+            ("old", count.old),
+            ("implausible", count.implausible),
+        ]
+        .iter()
+        .filter(|(_, count)| *count > 0)
+        .map(|(why, count)| format!("{count} {}", self.words.say_of("disbelieved", why)))
+        .collect();
+        (!told.is_empty()).then(|| {
+            let told = told.join(", ");
+            self.words.fill("now.disbelieved", &[("counts", &told)])
+        })
     }
 
     fn reads(&self, id: SensorId, now: &SensorNow) -> String {

@@ -8,6 +8,7 @@ mod day;
 pub use ask::{Answer, Basis, clear_and_calm, suns};
 
 use super::now::by_compass;
+use super::year::{Choice, files, weather_of};
 use super::{Route, shows, waiting};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
@@ -17,7 +18,7 @@ use crate::people::Role;
 use crate::reasons::Teller;
 use crate::words::{Words, local};
 use crate::work::Standing;
-use ask::Question;
+use ask::{Question, Reader};
 use axum::extract::{RawQuery, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -54,10 +55,16 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
     let asked = Asking::read(words, &present.model, now, fields);
     let Some((group, at)) = asked.whole.clone() else {
         let lead = html! { p.lead { (words.say("why.lead")) } };
-        let form = asked.form(words, &present.model);
+        let form = asked.form(&app, words, &present.model);
         return sheet(&viewer, &present, 0, &html! { (lead) (form) });
     };
+    let weather = asked.weather.clone().map(|choice| {
+        let (value, app) = (choice.value(), app.clone());
+        let read = move || weather_of(&app, &choice);
+        (value, Reader(Arc::new(read)))
+    });
     let question = Question {
+        weather,
         model: Arc::clone(&present.model),
         fingerprint: present.fingerprint.clone(),
         site: app.given.site.clone(),
@@ -73,11 +80,14 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
         now.0 / MINUTE
     };
     let key = format!(
-        "{}|{}|{}|{fresh}",
-        question.fingerprint, question.group, at.0
+        "{}|{}|{}|{fresh}|{}",
+        question.fingerprint,
+        question.group,
+        at.0,
+        asked.fields.text("weather")
     );
     let standing = app.whys.ask(&app, key, move |_| ask::work(&question)).await;
-    let form = asked.form(words, &present.model);
+    let form = asked.form(&app, words, &present.model);
     let (again_s, answered) = match &standing {
         Standing::Answered(job) => match job.answer() {
             Some(Ok(answer)) => (0, answered(words, answer, &present)),
@@ -107,6 +117,8 @@ fn sheet(viewer: &Viewer, present: &Present, again_s: u32, body: &Markup) -> Res
 struct Asking {
     fields: Fields,
     wrong: Complaints,
+    /// The weather file to ask under, where one was chosen.
+    weather: Option<Choice>,
     /// Group and moment, where both are sound.
     whole: Option<(String, Wall)>,
 }
@@ -137,6 +149,11 @@ impl Asking {
         if at.is_none() {
             wrong.at("at", words.say("why.no_such_moment"));
         }
+        let weather = fields.some("weather").map(Choice::read);
+        if matches!(weather, Some(None | Some(Choice::Calm | Choice::Recorded))) {
+            wrong.at("weather", words.say("year.no_such_weather"));
+        }
+        let weather = weather.flatten();
         let whole = group.zip(at).filter(|_| wrong.none());
         let shown = at.unwrap_or(now);
         let fields = if fields.some("at").is_none() {
@@ -148,11 +165,13 @@ impl Asking {
         Self {
             fields,
             wrong,
+            weather,
             whole,
         }
     }
 
-    fn form(&self, words: Words, model: &Model) -> Markup {
+    fn form(&self, app: &App, words: Words, model: &Model) -> Markup {
+        let no_weather = self.wrong.of("weather");
         let wrong = self.wrong.of("group");
         let at = Field {
             name: "at",
@@ -169,6 +188,14 @@ impl Asking {
                     @if let Some(wrong) = wrong { p.wrong #group-wrong { (wrong) } }
                 }
                 (at.show(&self.fields, &self.wrong))
+                div.field.is-wrong[no_weather.is_some()] {
+                    label for="weather" { (words.say("year.weather")) }
+                    select #weather name="weather" {
+                        option value="" { (words.say("why.as_it_is")) }
+                        (files(app, words, self.fields.text("weather")))
+                    }
+                    @if let Some(wrong) = no_weather { p.wrong #weather-wrong { (wrong) } }
+                }
                 button { (words.say("why.send")) }
             }
         }
@@ -241,11 +268,7 @@ fn verdict(
     let then = &asked.then.verdict;
     let at = local(&answer.model, answer.at);
     let told_at = format!("{} {}", words.date(at.date_naive()), at.format("%H:%M"));
-    let address = format!(
-        "/why?group={}&at={}",
-        encode(&group.name),
-        encode(&at.format("%Y-%m-%dT%H:%M").to_string())
-    );
+    let address = address_of(answer, answer.at);
     let (before, after) = beside(answer);
     html! {
         section.verdict aria-labelledby="verdict" {
@@ -312,12 +335,18 @@ fn beside(answer: &Answer) -> (Option<Movement>, Option<Movement>) {
     (before.cloned(), answer.joint().or(after))
 }
 
+/// Where the answer about another moment of the same group is.
 fn address_of(answer: &Answer, at: Wall) -> String {
     let at = local(&answer.model, at)
         .format("%Y-%m-%dT%H:%M")
         .to_string();
+    let weather = if answer.weather.is_empty() {
+        String::new()
+    } else {
+        format!("&weather={}", encode(&answer.weather))
+    };
     format!(
-        "/why?group={}&at={}",
+        "/why?group={}&at={}{weather}",
         encode(&answer.model.group(answer.group).name),
         encode(&at)
     )
@@ -328,6 +357,7 @@ fn basis(words: Words, basis: Basis) -> Markup {
         Basis::Recorded { .. } => "why.recorded",
         Basis::Planned => "why.planned",
         Basis::Unrecorded => "why.unrecorded",
+        Basis::Weather => "why.under_weather",
     };
     html! {
         p.basis { (words.say(key)) }

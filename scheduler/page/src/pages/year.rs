@@ -29,7 +29,9 @@ use axum::routing::{get, post};
 use chrono::{Datelike, NaiveDate};
 use leeside_core::model::Model;
 use leeside_core::time::MINUTE;
+use leeside_dryrun::weather::Weather;
 use maud::{Markup, html};
+use std::sync::Arc;
 
 /// Where weather files are sent.
 pub const SEND: &str = "/year/weather";
@@ -202,18 +204,7 @@ fn form(app: &App, viewer: &Viewer, asked: &Asking) -> Markup {
                     @if app.given.journal.is_some() {
                         (option(Choice::Recorded.value(), words.say("year.recorded")))
                     }
-                    @let files = weather::listed(&app.given.settings.weather_folder);
-                    @if !files.is_empty() {
-                        optgroup label=(words.say("year.files")) {
-                            @for name in files { (option(Choice::File(name.clone()).value(), &name)) }
-                        }
-                    }
-                    @let sent = app.uploads.all();
-                    @if !sent.is_empty() {
-                        optgroup label=(words.say("year.sent")) {
-                            @for one in sent { (option(Choice::Sent(one.sum).value(), &one.name)) }
-                        }
-                    }
+                    (files(app, words, chosen))
                 }
                 @if let Some(wrong) = wrong { p.wrong { (wrong) } }
             }
@@ -226,6 +217,39 @@ fn form(app: &App, viewer: &Viewer, asked: &Asking) -> Markup {
             button { (words.say("year.send")) }
         }
         (sending(viewer, None))
+    }
+}
+
+/// Weather files to choose from: those of the folder and those that were sent.
+pub(crate) fn files(app: &App, words: Words, chosen: &str) -> Markup {
+    let option = |value: String, text: &str| {
+        html! { option value=(value) selected[value == chosen] { (text) } }
+    };
+    let (files, sent) = (
+        weather::listed(&app.given.settings.weather_folder),
+        app.uploads.all(),
+    );
+    html! {
+        @if !files.is_empty() {
+            optgroup label=(words.say("year.files")) {
+                @for name in files { (option(Choice::File(name.clone()).value(), &name)) }
+            }
+        }
+        @if !sent.is_empty() {
+            optgroup label=(words.say("year.sent")) {
+                @for one in sent { (option(Choice::Sent(one.sum).value(), &one.name)) }
+            }
+        }
+    }
+}
+
+/// A weather file by its choice; what was sent may be gone by now.
+pub(crate) fn weather_of(app: &App, choice: &Choice) -> Result<Arc<Weather>, String> {
+    let gone = "there is no such weather: choose one from the list";
+    match choice {
+        Choice::File(name) => weather::of_file(&app.given.settings.weather_folder, name),
+        Choice::Sent(sum) => app.uploads.find(sum).ok_or_else(|| gone.to_owned()),
+        Choice::Calm | Choice::Recorded => Err(gone.to_owned()),
     }
 }
 

@@ -143,14 +143,13 @@ impl SkyDrawing<'_> {
                         text.halo.hour-name x=(at(self.across(*azimuth))) y=(at(self.up(*elevation) - 5.0)) { (hour.label) }
                     }
                 }
-                // Neighbouring paths lie close together at the solstices: their names stand apart.
-                // On a small paper only solstices and equinox have room for one.
-                @let every = if paper.width > 500.0 { 1 } else { 3 };
-                @for (index, (name, points)) in days.iter().enumerate().step_by(every) {
-                    @let left = index % 2 == 1 && every == 1;
-                    @let (sixteenths, beside) = if left { (6, -4.0) } else { (9, 4.0) };
-                    @if let Some((azimuth, elevation)) = points.get(points.len() * sixteenths / 16) {
-                        text.halo.path-name.ends[left] x=(at(self.across(*azimuth) + beside)) y=(at(self.up(*elevation) - 4.0)) { (name) }
+                // Next to the solstices paths lie too close together for a name each; on a
+                // small paper only solstices and equinox have room for one.
+                @let wide = paper.width > 500.0;
+                @let named = |index: usize| if wide { index != 1 && index != 5 } else { index.is_multiple_of(3) };
+                @for (_, (name, points)) in days.iter().enumerate().filter(|(index, _)| named(*index)) {
+                    @if let Some((azimuth, elevation)) = points.get(points.len() * 9 / 16) {
+                        text.halo.path-name x=(at(self.across(*azimuth) + 4.0)) y=(at(self.up(*elevation) - 4.0)) { (name) }
                     }
                 }
                 @if let Some((azimuth, elevation)) = now {
@@ -257,8 +256,15 @@ pub(super) fn day(words: Words, answer: &Answer, label: &str, paper: Paper) -> M
     let slats = answer
         .group
         .and_then(|group| answer.model.group(group).slats);
+    // Where there are no slats the lanes below move up.
+    let up = if slats.is_some() {
+        0.0
+    } else {
+        EXTENSION - TILTS
+    };
+    let bottom = BOTTOM - up;
     let lane = Lane {
-        top: EXTENSION,
+        top: EXTENSION - up,
         height: SHORT,
         low: 0.0,
         high: 100.0,
@@ -269,7 +275,7 @@ pub(super) fn day(words: Words, answer: &Answer, label: &str, paper: Paper) -> M
         .map(|m| (m.at, m.pose.map(|pose| f64::from(pose.extension_pct))))
         .collect();
     let angles = Lane {
-        top: ANGLES,
+        top: ANGLES - up,
         height: ANGLES_TALL,
         low: 0.0,
         high: 90.0,
@@ -296,7 +302,7 @@ pub(super) fn day(words: Words, answer: &Answer, label: &str, paper: Paper) -> M
         (90.0, "90°".to_owned()),
     ];
     html! {
-        svg class={ "timeline " (paper.class) } viewBox={ "0 0 " (paper.width) " " (BOTTOM + 24.0) } role="img" aria-label=(label) {
+        svg class={ "timeline " (paper.class) } viewBox={ "0 0 " (paper.width) " " (bottom + 24.0) } role="img" aria-label=(label) {
             @for stay in words_of(answer) {
                 @let (class, mark) = family(stay.0);
                 (bar(day, (stay.1, stay.2), 4.0, 26.0, &format!("band {class}")))
@@ -304,16 +310,16 @@ pub(super) fn day(words: Words, answer: &Answer, label: &str, paper: Paper) -> M
                     text.band-mark x=(at((day.x(stay.1) + day.x(stay.2)) / 2.0)) y="22" { (mark) }
                 }
             }
-            @if answer.group.is_some() && paper.width > 500.0 { text.lane-value x=(paper.left - 8.0) y="22" { (words.say("why.decides")) } }
+            @if answer.group.is_some() { text.lane-value x=(paper.left - 8.0) y="22" { (words.say("why.rank")) } }
             @if let Some(slats) = slats { (tilts(words, answer, paper, slats.tilt_limits_deg())) }
             path.extension d=(lane.area(day, &extension, day.to)) {}
             (lane.frame(paper, words.say("facade.extension"), &[(0.0, "0 %".to_owned()), (100.0, "100 %".to_owned())]))
             path.incidence d=(angles.line(day, &incidence, MINUTE)) {}
             path.profile d=(angles.line(day, &profile, MINUTE)) {}
             path.sun-height d=(angles.line(day, &elevation, MINUTE)) {}
-            @for span in spans(answer, lit) { (bar(day, span, BOTTOM - 6.0, 6.0, "lit")) }
+            @for span in spans(answer, lit) { (bar(day, span, bottom - 6.0, 6.0, "lit")) }
             (angles.frame(paper, words.say("facade.angles"), &degrees))
-            (clock(&answer.model, day, 4.0, BOTTOM))
+            (clock(&answer.model, day, 4.0, bottom))
         }
     }
 }

@@ -116,8 +116,15 @@ fn page(
 
 fn one(viewer: &Viewer, present: &Present, group: GroupId, said: &Said) -> Markup {
     let scene = Scene::new(viewer.words, present);
+    let now = present.groups.get(group.index()).and_then(Option::as_ref);
     html! {
-        section { ul.groups.single { (scene.group(group)) } }
+        section {
+            ul.groups.single { (scene.group(group)) }
+            @let overrides = now.map_or(0, |now| now.explanation.overrides);
+            @if overrides > 0 {
+                p.hint { (viewer.words.fill("hands.overrides", &[("count", &overrides)])) }
+            }
+        }
         (controls::group(viewer, present, group, &said.fields, &said.wrong))
         p { a href="/hands" { (viewer.words.say("hands.all_groups")) } }
     }

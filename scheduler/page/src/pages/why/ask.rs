@@ -5,10 +5,11 @@ use chrono::Datelike;
 use leeside_config::{LoadOptions, load_site};
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
-use leeside_core::time::{HOUR, MINUTE, Now, Wall};
+use leeside_core::time::{HOUR, MINUTE, Now, SECOND, Wall};
 use leeside_daemon::versions::Versions;
-use leeside_dryrun::replay::{Occupancy, PlantKind, Setting, Sky};
+use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
 use leeside_dryrun::told::Movement;
+use leeside_dryrun::weather::Weather;
 use leeside_dryrun::why::{Lived, LivedError, Story, Timeline, WhyError, timeline};
 use leeside_journal::Journal;
 use leeside_solar::{Sun, SunPath};
@@ -39,6 +40,19 @@ pub(super) struct Question {
     pub(super) now: Wall,
     /// The journal, where one is kept.
     pub(super) journal: Option<PathBuf>,
+    /// Weather to ask under, in place of what was recorded and of a clear sky: as it
+    /// stands in the address, and the way to read it.
+    pub(super) weather: Option<(String, Reader)>,
+}
+
+/// Reads a weather file when its turn has come.
+#[derive(Clone)]
+pub(super) struct Reader(pub(super) Arc<dyn Fn() -> Result<Arc<Weather>, String> + Send + Sync>);
+
+impl core::fmt::Debug for Reader {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str("Reader")
+    }
 }
 
 /// On what an answer rests.
@@ -53,6 +67,8 @@ pub enum Basis {
     Planned,
     /// The same for a moment that has passed: nothing is recorded of it.
     Unrecorded,
+    /// On a replay under the weather of a file.
+    Weather,
 }
 
 /// A group, a moment, and the day around it.
@@ -70,6 +86,8 @@ pub struct Answer {
     pub day: Day,
     /// On what the verdict rests.
     pub basis: Basis,
+    /// The weather file that was asked for, as it stands in the address; else empty.
+    pub weather: String,
     /// The story that reaches the moment.
     pub told: Timeline,
     /// Of today, the other part of the day: planned or recorded.
@@ -117,12 +135,15 @@ pub(super) fn work(question: &Question) -> Result<Answer, String> {
     };
     let past = question.at <= question.now;
     let today = day.from <= question.now && question.now < day.to;
-    let lived = if day.from <= question.now {
+    let lived = if day.from <= question.now && question.weather.is_none() {
         asked.lived(past)?
     } else {
         None
     };
     let (basis, told, rest) = match lived {
+        _ if question.weather.is_some() => {
+            (Basis::Weather, asked.planned(Some(question.at))?, None)
+        }
         Some((told, other_site)) if past => {
             let rest = today.then(|| asked.planned(None)).transpose()?;
             (Basis::Recorded { other_site }, told, rest)
@@ -142,6 +163,10 @@ pub(super) fn work(question: &Question) -> Result<Answer, String> {
     let model = then.unwrap_or(model);
     Ok(Answer {
         suns: suns(&model, &day),
+        weather: question
+            .weather
+            .as_ref()
+            .map_or_else(String::new, |(value, _)| value.clone()),
         group,
         at: question.at,
         now: question.now,
@@ -231,11 +256,14 @@ impl Asked<'_> {
             let gone = (self.question.now.0 - self.day.from.0).div_euclid(EVERY_MS) + 1;
             self.day.from.plus(gone * EVERY_MS)
         };
-        let setting = clear_and_calm(
-            self.model,
-            self.day.from.plus(-AROUND_MS),
-            self.day.to.plus(AROUND_MS),
-        );
+        let setting = match &self.question.weather {
+            Some((_, reader)) => self.under((reader.0)()?.as_ref())?,
+            None => clear_and_calm(
+                self.model,
+                self.day.from.plus(-AROUND_MS),
+                self.day.to.plus(AROUND_MS),
+            ),
+        };
         timeline(
             &Story::Told(&setting),
             self.group,
@@ -244,6 +272,29 @@ impl Asked<'_> {
             EVERY_MS,
         )
         .map_err(|error: WhyError| error.to_string())
+    }
+}
+
+impl Asked<'_> {
+    /// A replay under the weather of a file: the day, and as much around it as there is.
+    fn under(&self, weather: &Weather) -> Result<Setting, String> {
+        let wide = (self.day.from.plus(-AROUND_MS), self.day.to.plus(AROUND_MS));
+        let day = (self.day.from, self.day.to);
+        let over = |(from, to): (Wall, Wall)| {
+            weather
+                .over(from.plus(-LEAD_IN_MS), to)
+                .or_else(|_| weather.over(from, to))
+        };
+        let (series, (from, to)) = match over(wide) {
+            Ok(series) => (series, wide),
+            Err(_) => (over(day).map_err(|error| error.to_string())?, day),
+        };
+        let step_ms = series.about.resolution_ms.clamp(SECOND, MINUTE);
+        Ok(Setting {
+            step_ms,
+            sky: Sky::Rows(series),
+            ..clear_and_calm(self.model, from, to)
+        })
     }
 }
 

@@ -1,8 +1,8 @@
 //! The day around the moment: as a drawing, and the same as tables.
 
+use super::address_of;
 use super::ask::{Answer, EVERY_MS};
 use crate::draw::{Day, Lane, PAPERS, Paper, at, bar, clock, marked, roof};
-use crate::gate::encode;
 use crate::layout::{family, tag};
 use crate::reasons::Teller;
 use crate::words::{Words, local};
@@ -122,7 +122,7 @@ impl Scene<'_> {
     /// Links to the days beside this one.
     fn other_days(&self) -> Markup {
         let words = self.words;
-        let here = |at: Wall| link(self.answer, at);
+        let here = |at: Wall| address_of(self.answer, at);
         let (before, after) = (
             self.answer.at.plus(-24 * HOUR),
             self.answer.at.plus(24 * HOUR),
@@ -157,8 +157,7 @@ impl Scene<'_> {
                     (bar(day, (now, day.to), POSE, BOTTOM - POSE, "to-come"))
                 }
                 (marked(day, answer.at, WORDS_TOP, BOTTOM, "asked"))
-                // On a phone there is no room for it; the key below has the words.
-                @if paper.width > 500.0 { text.lane-value x=(paper.left - 8.0) y=(WORDS_TOP + 18.0) { (words.say("why.decides")) } }
+                text.lane-value x=(paper.left - 8.0) y=(WORDS_TOP + 18.0) { (words.say("why.rank")) }
             }
         }
     }
@@ -427,7 +426,7 @@ impl Scene<'_> {
                             @for (movement, planned) in movements {
                                 tr.planned[planned] role="row" {
                                     th scope="row" role="rowheader" {
-                                        a href=(link(self.answer, movement.at.wall)) {
+                                        a href=(address_of(self.answer, movement.at.wall)) {
                                             (self.clock_to_second(movement.at.wall))
                                         }
                                         @if planned { " " small { (words.say("why.planned_short")) } }
@@ -513,18 +512,4 @@ impl Scene<'_> {
         };
         words.fill(key, places)
     }
-}
-
-/// Where the answer about another moment of the same group is.
-fn link(answer: &Answer, at: Wall) -> String {
-    let group = &answer.model.group(answer.group).name;
-    format!(
-        "/why?group={}&at={}",
-        encode(group),
-        encode(
-            &local(&answer.model, at)
-                .format("%Y-%m-%dT%H:%M")
-                .to_string()
-        )
-    )
 }
