@@ -38,6 +38,16 @@ fn a_group_is_moved_by_hand_and_let_go_and_the_journal_knows_by_whom() {
     browser.fill("#tilt", "20");
     browser.click(".stack button");
     browser.wait_text("#g-0 .pose", "40 % extended, slats 20°");
+    browser.click("input[value=extend] + button");
+    house.listener.wait(mark, "all the way", |message| {
+        message.topic == "quick/group/south slats/command"
+            && message.json()["decided_by"] == "hand"
+            && message.json()["pose"]["extension_pct"] == 100
+    });
+    browser.wait_text("#g-0 .pose", "extended, slats");
+    browser.click("input[value=halt] + button");
+    browser.wait_text("main", "Asked by hand since the start: 4.");
+    browser.wait_text("#g-0", "asked by hand (page)");
     browser.click("input[value=release] + button");
     browser.wait_text("#g-0", "timetable");
 }
