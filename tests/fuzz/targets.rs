@@ -471,7 +471,11 @@ fn rows(bytes: &[u8]) {
         load_site(&path, &LoadOptions::around(2027)).unwrap().0
     });
     // As the program finds it at its start: a state, or a sound state with a row after it.
-    let is_state = serde_json::from_slice::<State>(bytes).is_ok();
+    let state = serde_json::from_slice::<State>(bytes);
+    let is_state = state.is_ok();
+    let sound = serde_json::from_str::<State>(&sound_state()).unwrap();
+    // A row bears the moment of its state.
+    let kept = state.unwrap_or(sound).core.taken;
     let text = String::from_utf8_lossy(bytes).into_owned();
     let path = scratch().join("rows.sqlite");
     for end in ["", "-wal", "-shm"] {
@@ -483,7 +487,7 @@ fn rows(bytes: &[u8]) {
     let mut journal = Journal::open(&path).unwrap();
     let mut batch = Batch::new();
     batch.snapshot(
-        now(0),
+        kept,
         Snapshot {
             fingerprint: site.fingerprint.clone(),
             body: if is_state {
@@ -496,17 +500,18 @@ fn rows(bytes: &[u8]) {
     journal.write(&batch).unwrap();
     if !is_state {
         journal
-            .append_output(now(1), Kind::Reading, "x", text)
+            .append_output(kept.plus(1), Kind::Reading, "x", text)
             .unwrap();
     }
     let begin = now(1_000);
-    let mut core = resume(
+    let resumed = resume(
         Some(&journal),
         &mut Versions::new(site, Some(&journal)),
         begin,
-    )
-    .core;
-    core.handle(begin, Input::Restart(RestartCause::Started));
+    );
+    let cause = resumed.cause();
+    let mut core = resumed.core;
+    core.handle(begin, Input::Restart(cause));
     drain(&mut core);
     core.handle(begin.plus(60_000), Input::Tick);
     drain(&mut core);

@@ -430,13 +430,27 @@ fn wanted_refuge(scene: &Scene<'_>, group: GroupId, device: DeviceId) -> Option<
     let refuges = model.product_of(device).refuge;
     let poses = [Some(refuges.wind), refuges.hail, refuges.ice, refuges.rain];
     let first = held.iter().position(|h| *h)?;
-    if first == 2 && state.frozen {
-        return None;
+    let here = scene.plant.stand(device, scene.now.steady);
+    let here = here.map_or(0, |stand| stand.extension_ppm);
+    let mut unknown = false;
+    // The highest that holds, or the next one where that claims no pose for this device.
+    for place in (first..GUARDS.len()).filter(|place| held[*place]) {
+        if state.frozen && (place == 2 || place > first) {
+            return None;
+        }
+        let Some(pose) = poses[place] else { continue };
+        let guard = &state.guards[place];
+        unknown |= guard.unknown || !guard.heard || !truth.hears(rules, GUARDS[place]);
+        let out = i64::from(pose.extension_pct) * 10_000 - here;
+        if !unknown || pose.extension_pct == 0 {
+            return Some(pose);
+        }
+        // Unknown never extends. Where it is (nearly) there it may count as there.
+        if out < 5 * NEAR_PPM {
+            return None;
+        }
     }
-    let guard = &state.guards[first];
-    let known = !guard.unknown && guard.heard && truth.hears(rules, GUARDS[first]);
-    // Unknown never extends.
-    poses[first].filter(|pose| known || pose.extension_pct == 0)
+    None
 }
 
 fn active_fire(scene: &Scene<'_>, group: GroupId) -> bool {

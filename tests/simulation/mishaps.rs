@@ -364,7 +364,8 @@ impl World {
                 // Through its text, as from a file.
                 let text = serde_json::to_string(&kept).map_err(|e| e.to_string())?;
                 let kept = serde_json::from_str(&text).map_err(|e| e.to_string())?;
-                self.core = Some(Core::restore(self.model.clone(), &kept));
+                let core = Core::restore(self.model.clone(), &kept);
+                self.core = Some(core.map_err(|damaged| damaged.to_string())?);
                 self.truth = truth;
             }
             None => {

@@ -143,7 +143,9 @@ impl Truth {
                 | Ask::Acknowledge { .. } => {}
             },
             Input::Gateway { present, .. } => self.gateway(model, *present),
-            Input::Restart(RestartCause::Started | RestartCause::ClockJump) => self.restart(now),
+            Input::Restart(
+                RestartCause::Started | RestartCause::ClockJump | RestartCause::StateLost,
+            ) => self.restart(now),
             Input::Clock { trusted } => self.clock_trusted = *trusted,
             Input::Garbled { .. }
             | Input::Report(_)

@@ -416,6 +416,15 @@ impl FeederState {
             .all(|first| start(first + at_once).0 - start(first).0 >= feeder.stagger_ms)
     }
 
+    /// Devices have other numbers now. The start of one that is no more was made, or
+    /// given up, by whoever took it out.
+    pub(crate) fn renumber(&mut self, device: impl Fn(DeviceId) -> Option<DeviceId>) {
+        let starts = core::mem::take(&mut self.starts).into_iter();
+        self.starts = starts
+            .filter_map(|(at, old)| Some((at, device(old)?)))
+            .collect();
+    }
+
     /// A start that was still to come does not happen.
     pub(crate) fn release(&mut self, device: DeviceId, now: Steady) {
         // Nothing to come, nothing to give up.

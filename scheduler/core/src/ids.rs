@@ -9,7 +9,6 @@ macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),+ $(,)?) => {$(
         $(#[$doc])*
         #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
-        #[serde(transparent)]
         pub struct $name(pub u32);
 
         impl $name {

@@ -59,6 +59,10 @@ pub enum RestartCause {
     ClockJump,
     /// The site file was loaded anew; lockouts and fresh readings stay.
     Reloaded,
+    /// The program starts, and what it had kept cannot be read: whatever was locked
+    /// out then may have to be still. Every weather guard engages until its weather
+    /// has been calm for its hold time.
+    StateLost,
 }
 
 /// One value (or set of wind values) of one sensor at one time.

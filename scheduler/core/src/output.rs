@@ -241,6 +241,8 @@ pub enum AlarmWord {
     Frozen,
     /// Fire or escape is active.
     FireActive,
+    /// The state of the run before was lost; stands until somebody has seen it.
+    StateLost,
 }
 
 /// An alarm raised, changed or cleared.

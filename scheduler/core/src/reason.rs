@@ -217,6 +217,9 @@ pub enum Because {
         /// What is wrong.
         trouble: DriveTrouble,
     },
+    /// The state of the run before was lost: what was locked out then may have to
+    /// be still.
+    StateLost,
     /// A gateway is lost.
     GatewayLost {
         /// The gateway.

@@ -85,6 +85,9 @@ fn tell(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
         ),
         Because::Quiet => into.write_str("quiet hours: no comfort move"),
         Because::ClockUntrusted => into.write_str("the clock is not to be trusted: pose kept"),
+        Because::StateLost => into.write_str(
+            "what was kept of the run before cannot be read: locked out until it has been calm for long enough",
+        ),
         Because::Rest => into.write_str("nothing else asks"),
         Because::Reference { moves } => write!(
             into,
@@ -376,6 +379,7 @@ pub const fn alarm_words(word: AlarmWord) -> &'static str {
         AlarmWord::ClockUntrusted => "clock not to be trusted",
         AlarmWord::Frozen => "may be frozen",
         AlarmWord::FireActive => "fire or escape active",
+        AlarmWord::StateLost => "state of the run before lost",
     }
 }
 

@@ -171,8 +171,8 @@ impl SensorState {
         let Some((fresh_main, lowest, highest)) = extent(sensor.kind, &reading.sample) else {
             return self.garbled();
         };
-        let age = (now.wall.0 - reading.at.0).clamp(0, sensor.validity.silence_ms);
-        let measured = Steady(now.steady.0 - age);
+        let age = (now.wall.0.saturating_sub(reading.at.0)).clamp(0, sensor.validity.silence_ms);
+        let measured = now.steady.plus(-age);
         let plausible = if lowest < sensor.validity.min || highest > sensor.validity.max {
             Err(Fault::OutOfRange)
         } else if self.too_fast(sensor, fresh_main, reading.at) {
@@ -183,7 +183,7 @@ impl SensorState {
         // Heard all the same: a sensor that speaks nonsense is not silent.
         self.heard = self.heard.max(measured);
         if let Err(fault) = plausible {
-            self.disbelieved.implausible += 1;
+            count(&mut self.disbelieved.implausible);
             self.last = Some(*reading);
             self.good_since = None;
             // Whatever it was, it was no zero.
@@ -215,17 +215,17 @@ impl SensorState {
 
     /// Something arrived that is no reading.
     pub(crate) const fn garbled(&mut self) -> bool {
-        self.disbelieved.garbled += 1;
+        count(&mut self.disbelieved.garbled);
         false
     }
 
     fn in_time(&mut self, reading: &Reading, sensor: &Sensor, now: Now) -> bool {
         if reading.at.0 > now.wall.0.saturating_add(FUTURE_TOLERANCE_MS) {
-            self.disbelieved.future += 1;
+            count(&mut self.disbelieved.future);
             return false;
         }
         if now.wall.0.saturating_sub(reading.at.0) > sensor.validity.silence_ms {
-            self.disbelieved.old += 1;
+            count(&mut self.disbelieved.old);
             return false;
         }
         match &self.last {
@@ -236,12 +236,12 @@ impl SensorState {
                     return true;
                 }
                 if contradicts(&last.sample, &reading.sample) {
-                    self.disbelieved.old += 1;
+                    count(&mut self.disbelieved.old);
                 }
                 false
             }
             Some(last) if last.at > reading.at => {
-                self.disbelieved.old += 1;
+                count(&mut self.disbelieved.old);
                 false
             }
             _ => true,
@@ -486,6 +486,11 @@ fn contradicts(first: &Sample, second: &Sample) -> bool {
         ) => clashes(g1, g2) || clashes(m1, m2) || clashes(d1, d2),
         _ => first != second,
     }
+}
+
+/// One more.
+const fn count(of: &mut u64) {
+    *of = of.saturating_add(1);
 }
 
 /// Milliseconds as seconds.

@@ -15,14 +15,17 @@ pub const MINUTE: i64 = 60 * SECOND;
 /// Milliseconds in an hour.
 pub const HOUR: i64 = 60 * MINUTE;
 
+/// The first moment after the last that the core counts to: the year 10000 as wall
+/// time, as much as a count. What lies beyond it (or before its negative) is taken
+/// as this, so that no sum or difference of moments overflows.
+pub const END_OF_TIME: i64 = 253_402_300_800_000;
+
 /// Wall time: milliseconds since 1970-01-01T00:00:00Z, without leap seconds.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
-#[serde(transparent)]
 pub struct Wall(pub i64);
 
 /// Steady time: milliseconds since some start, never stepped, never going back.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
-#[serde(transparent)]
 pub struct Steady(pub i64);
 
 /// One moment on both clocks.
@@ -51,10 +54,10 @@ impl Wall {
         Self(at.timestamp_millis())
     }
 
-    /// This moment moved by `ms` milliseconds.
+    /// This moment moved by `ms` milliseconds (see [`END_OF_TIME`]).
     #[must_use]
     pub const fn plus(self, ms: i64) -> Self {
-        Self(self.0.saturating_add(ms))
+        Self(within(self.0.saturating_add(ms)))
     }
 
     /// The local date in `zone`.
@@ -65,14 +68,35 @@ impl Wall {
 }
 
 impl Steady {
-    /// This moment moved by `ms` milliseconds.
+    /// This moment moved by `ms` milliseconds (see [`END_OF_TIME`]).
     #[must_use]
     pub const fn plus(self, ms: i64) -> Self {
-        Self(self.0.saturating_add(ms))
+        Self(within(self.0.saturating_add(ms)))
+    }
+}
+
+/// A count within what the core counts to.
+const fn within(ms: i64) -> i64 {
+    if ms > END_OF_TIME {
+        END_OF_TIME
+    } else if ms < -END_OF_TIME {
+        -END_OF_TIME
+    } else {
+        ms
     }
 }
 
 impl Now {
+    /// This moment, within what the core counts to (see [`END_OF_TIME`]): there is
+    /// always a day before and after it.
+    pub(crate) fn within(self) -> Self {
+        const LAST: i64 = END_OF_TIME - 10 * 24 * HOUR;
+        Self {
+            wall: Wall(self.wall.0.clamp(-LAST, LAST)),
+            steady: Steady(self.steady.0.clamp(-LAST, LAST)),
+        }
+    }
+
     /// A moment at which both clocks show the same count: how a dry run counts.
     #[must_use]
     pub const fn both(ms: i64) -> Self {

@@ -3,7 +3,9 @@
 //! Every input is a row of the journal before anything follows from it, so the
 //! state of the core is always *snapshot plus the inputs after it*. The core
 //! then gets the restart as an input of its own: nothing heard before counts as
-//! fresh, and no wish moves anything until the weather is known.
+//! fresh, and no wish moves anything until the weather is known. Where there is a
+//! state but it cannot be taken up, that is an input too: then everything that the
+//! weather may harm is locked out until it has been calm for long enough.
 
 use crate::versions::{Versions, Years};
 use crate::wire::Board;
@@ -12,12 +14,13 @@ use leeside_core::engine::Snapshot;
 use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
-use leeside_core::time::{MINUTE, Now};
+use leeside_core::time::{HOUR, Now};
 use leeside_dryrun::lived::{VersionAt, Versions as _};
 use leeside_journal::{Error, Journal, Kind, Span};
 use serde::{Deserialize, Serialize};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
+
+const DAY: i64 = 24 * HOUR;
 
 /// What a snapshot in the journal holds.
 #[derive(Serialize, Deserialize, Clone, Debug)]
@@ -43,6 +46,9 @@ pub struct Resumed {
     pub replayed: usize,
     /// Whether it was the state of another version of the site file.
     pub reloaded: bool,
+    /// Whether there was a state that could not be taken up: nobody knows what was
+    /// locked out then.
+    pub lost: bool,
     /// What could not be taken up, in words.
     pub notes: Vec<String>,
 }
@@ -66,54 +72,37 @@ pub fn resume(journal: Option<&Journal>, versions: &mut Versions<'_>, now: Now) 
         taken_up: false,
         replayed: 0,
         reloaded: false,
+        lost: !notes.is_empty(),
         notes,
     };
-    match journal.map(|journal| rehearsed(journal, versions, now)) {
+    match journal.map(|journal| taken_up(journal, versions)) {
         Some(Ok(Some(resumed))) => resumed,
         None | Some(Ok(None)) => fresh(Vec::new()),
         Some(Err(why)) => fresh(vec![format!("the state before cannot be taken up: {why}")]),
     }
 }
 
-/// What the journal holds, tried on a copy first. A state that bad sectors or
-/// somebody's hand have made into one that cannot be may stop a core; it must
-/// not stop the program at each start anew, and the guards with it.
-fn rehearsed(
-    journal: &Journal,
-    versions: &mut Versions<'_>,
-    now: Now,
-) -> Result<Option<Resumed>, String> {
-    let tried = catch_unwind(AssertUnwindSafe(|| {
-        let resumed = taken_up(journal, versions)?;
-        if let Some(resumed) = &resumed {
-            let mut core = resumed.core.clone();
-            core.handle(now, Input::Restart(RestartCause::Started));
-            while !matches!(core.poll(), Output::Wake(_)) {}
-            // Whatever is pending from before has come due by then.
-            core.handle(now.plus(MINUTE), Input::Tick);
-            while !matches!(core.poll(), Output::Wake(_)) {}
-        }
-        Ok::<_, Error>(resumed)
-    }));
-    match tried {
-        Ok(found) => found.map_err(|error| error.to_string()),
-        Err(_) => Err("it is damaged; `leeside journal verify` may tell where".to_owned()),
-    }
-}
-
 fn taken_up(journal: &Journal, versions: &mut Versions<'_>) -> Result<Option<Resumed>, Error> {
-    let Some((after, _, snapshot)) = journal.snapshot_before(i64::MAX)? else {
+    let Some((after, kept, snapshot)) = journal.snapshot_before(i64::MAX)? else {
         return Ok(None);
     };
     let state: State = serde_json::from_str(&snapshot.body)?;
+    // Years that were not would be gone through minute by minute. (A timetable looks
+    // at each new day, so a core's last moment is never older.)
+    let apart = kept.wall.0.abs_diff(state.core.taken.wall.0);
+    if apart > (2 * DAY).unsigned_abs() {
+        let what = "the state says that it was taken at another moment than its row".to_owned();
+        return Err(Error::Row { id: after, what });
+    }
     let present = Arc::clone(versions.given());
     let then = versions.model(&snapshot.fingerprint, state.years);
     let mut resumed = Resumed {
-        core: Core::restore(Arc::clone(then.as_ref().unwrap_or(&present)), &state.core),
+        core: Core::restore(Arc::clone(then.as_ref().unwrap_or(&present)), &state.core)?,
         board: state.board,
         taken_up: true,
         replayed: 0,
         reloaded: false,
+        lost: false,
         notes: Vec::new(),
     };
     let Some(mut model) = then else {
@@ -155,6 +144,16 @@ fn taken_up(journal: &Journal, versions: &mut Versions<'_>) -> Result<Option<Res
 }
 
 impl Resumed {
+    /// As what the core is to be told of the start.
+    #[must_use]
+    pub const fn cause(&self) -> RestartCause {
+        if self.lost {
+            RestartCause::StateLost
+        } else {
+            RestartCause::Started
+        }
+    }
+
     /// What came out then has been sent then; only what stands is kept.
     fn drain(&mut self, model: &Model) {
         loop {

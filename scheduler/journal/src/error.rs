@@ -54,6 +54,11 @@ pub enum Error {
         /// What is wrong.
         what: String,
     },
+    /// A kept state cannot be one of this site.
+    #[error(
+        "the state kept in the journal is damaged, at {0}; `leeside journal verify` may tell since when"
+    )]
+    State(#[from] leeside_core::engine::Damaged),
     /// A value cannot be written as JSON.
     #[error("a value cannot be written as JSON: {0}")]
     Json(#[from] serde_json::Error),
@@ -73,6 +78,7 @@ impl Error {
             | Self::InUse { .. }
             | Self::Newer { .. }
             | Self::Row { .. }
+            | Self::State(_)
             | Self::Json(_) => false,
         }
     }

@@ -139,6 +139,7 @@ impl Teller<'_> {
             Because::Rest => words.say("because.rest").to_owned(),
             Because::Quiet => words.say("because.quiet").to_owned(),
             Because::ClockUntrusted => words.say("because.clock").to_owned(),
+            Because::StateLost => words.say("because.state_lost").to_owned(),
             Because::RefugeWouldExtend => words.say("because.would_extend").to_owned(),
             Because::DutySpent {
                 used_ms,
@@ -500,6 +501,7 @@ impl Teller<'_> {
             AlarmWord::ClockUntrusted => words.say("alarm.clock_untrusted"),
             AlarmWord::Frozen => words.say("alarm.frozen"),
             AlarmWord::FireActive => words.say("alarm.fire_active"),
+            AlarmWord::StateLost => words.say("alarm.state_lost"),
         }
     }
 

@@ -75,6 +75,9 @@ impl Core {
         };
         self.say(Output::Alarm(alarm));
         self.power_seen(key);
+        if key == super::input::STATE_LOST {
+            self.set_alarm(key.to_owned(), AlarmWord::StateLost, false, Because::Rest);
+        }
     }
 
     /// The alarm of a sensor follows its standing.

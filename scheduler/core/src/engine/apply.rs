@@ -87,6 +87,9 @@ impl Core {
             {
                 exposed.get_or_insert_with(|| exception.because.clone());
             }
+            if self.given_way_to(device, verdict.decided_by, word) {
+                exposed.get_or_insert(Because::RefugeWouldExtend);
+            }
             let spent = exception.filter(|e| matches!(e.because, Because::DutySpent { .. }));
             if spent.is_some() {
                 self.await_budget(group, device, &verdict.course);
@@ -98,7 +101,7 @@ impl Core {
             return;
         }
         orders.sort_by_key(|order| order.start_delay_ms);
-        self.sequence += 1;
+        self.sequence = self.sequence.saturating_add(1);
         let pose = match verdict.course {
             Course::To(pose) => pose,
             Course::Hold => self.present(group),
@@ -227,6 +230,14 @@ impl Core {
             Some(at) => self.timers.set(why, at),
             None => self.timers.clear(why),
         }
+    }
+
+    /// Whether a device follows a lower weather guard though the one that decides
+    /// would have it elsewhere, if only the weather were known.
+    fn given_way_to(&self, device: DeviceId, decides: Word, follows: Word) -> bool {
+        decides != follows
+            && super::settle::WEATHER.contains(&follows)
+            && self.device_refuge(device, decides).is_some()
     }
 
     /// Whether a device that holds is out of harm's way only by luck.

@@ -21,6 +21,9 @@ impl Core {
 
     fn exception(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
         let own = self.own_course(group, device, voice);
+        if let Some(lower) = self.given_way(group, device, voice) {
+            return Some(lower);
+        }
         let (word, because, course) = match &own {
             Some(own) => (own.word, &own.because, &own.course),
             None => (voice.word, &voice.because, &voice.course),
@@ -103,6 +106,52 @@ impl Core {
                 room: hold.room,
             },
         )
+    }
+
+    /// What a lower weather guard does with a device for which the one that decides
+    /// claims no pose: it is not harmed by it, or its refuge would extend it on unknown
+    /// weather, which never happens. Then nothing is lost by going to the refuge of
+    /// the next guard that has one, and much may be: a shutter whose wind sensor is
+    /// silent in frost would stay out and freeze fast. Once frozen it stays.
+    ///
+    /// A guard that does claim a pose keeps its precedence, even where a door stands
+    /// in the way for the moment; and where what is not known harms the device, the
+    /// lower refuge must not extend it either.
+    fn given_way(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {
+        let ice = &self.groups[group.index()].ice;
+        let place = WEATHER.iter().position(|word| *word == voice.word)?;
+        if ice.frozen || matches!(voice.because, Because::WeatherUnknown { .. }) {
+            return None;
+        }
+        let here = self.drives[device.index()].pose(self.now.steady);
+        let here = here.unwrap_or(Pose::RETRACTED);
+        let mut unknown = false;
+        for word in WEATHER.into_iter().skip(place) {
+            let Some(guard) = self.guard(group, word) else {
+                continue;
+            };
+            let Some(engaged) = &guard.engaged else {
+                continue;
+            };
+            let Some(pose) = self.device_refuge(device, word) else {
+                continue;
+            };
+            unknown |= guard.unheard || matches!(engaged.because, Because::SensorUnknown { .. });
+            if unknown && pose.extends_beyond(here) {
+                continue;
+            }
+            let held = || self.bounded(group, device, word, &engaged.because, pose);
+            if word == voice.word || held().is_some() {
+                return None;
+            }
+            return Some(Exception {
+                device,
+                course: Course::To(pose),
+                word,
+                because: engaged.because.clone(),
+            });
+        }
+        None
     }
 
     /// Where somebody wants a device while setting it up; `None`: nowhere, or halted.

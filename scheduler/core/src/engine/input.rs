@@ -36,6 +36,10 @@ impl Core {
         let Some(sensor) = self.model.sensors.get(reading.sensor.index()) else {
             return;
         };
+        let reading = &Reading {
+            at: reading.at.plus(0),
+            ..*reading
+        };
         let through = sensor.gateway;
         if through.is_some_and(|g| self.gateways_lost[g.index()]) {
             return;
@@ -247,7 +251,7 @@ impl Core {
         let bypass = Bypass {
             by: by.to_owned(),
             substitute,
-            until,
+            until: until.plus(0),
         };
         self.sensors[id.index()].bypass = Some(bypass);
         let key = format!("sensor_bypassed/{}", self.model.sensor(id).name);
@@ -315,7 +319,8 @@ impl Core {
             return;
         }
         let now = self.now;
-        if cause == RestartCause::Started {
+        let starts = matches!(cause, RestartCause::Started | RestartCause::StateLost);
+        if starts {
             self.sequence = first_number(self.sequence, now.wall);
         }
         for state in &mut self.sensors {
@@ -349,11 +354,14 @@ impl Core {
         // What a drive was last told is no reason to tell it again, nor not to. What
         // it was told after the state was kept, nobody knows.
         for drive in &mut self.drives {
-            if cause == RestartCause::Started {
+            if starts {
                 drive.lost();
             } else {
                 drive.forget_target();
             }
+        }
+        if cause == RestartCause::StateLost {
+            self.state_lost();
         }
         self.begin();
         self.offline_since.get_or_insert(now.steady);
@@ -361,6 +369,33 @@ impl Core {
             self.arm_hand(GroupId::of(index));
             self.arm_service(GroupId::of(index));
         }
+    }
+
+    /// Nobody knows what was locked out: everything that the weather may harm is,
+    /// until it has been calm for its hold time. Whether anything is frozen is asked
+    /// of the first temperature; until then what may be frozen stays where it is.
+    fn state_lost(&mut self) {
+        let (now, model) = (self.now, self.model.clone());
+        for (index, rules) in model.groups.iter().enumerate() {
+            let group = GroupId::of(index);
+            let before = self.engaged_of(group);
+            let state = &mut self.groups[index];
+            for (guard, has) in [
+                (&mut state.wind, rules.wind.is_some()),
+                (&mut state.hail, rules.hail.is_some()),
+                (&mut state.rain, rules.rain.is_some()),
+            ] {
+                if has {
+                    guard.engage(now, Because::StateLost, 0.0);
+                }
+            }
+            if rules.ice.is_some() {
+                crate::guard::ice::lost(&mut state.ice, now);
+            }
+            self.say_lockouts(group, &before, now);
+        }
+        let (key, word) = (STATE_LOST.to_owned(), AlarmWord::StateLost);
+        self.set_alarm(key, word, true, Because::StateLost);
     }
 
     fn clock(&mut self, trusted: bool) {
@@ -379,6 +414,9 @@ impl Core {
         self.mark_all(stale_bits::DECIDE);
     }
 }
+
+/// The key of the alarm that the state of the run before was lost.
+pub(super) const STATE_LOST: &str = "state_lost";
 
 /// What a program that starts again numbers its commands from. The last commands of
 /// the run before may have gone out without their trace (the power failed), so a span

@@ -18,6 +18,7 @@ mod asked;
 mod bounds;
 mod evidence;
 mod explain;
+mod fits;
 mod input;
 mod looks;
 mod ranks;
@@ -28,6 +29,7 @@ mod snapshot;
 mod voices;
 
 pub use explain::{AlarmView, Explanation, GuardView, SensorView, phase_starts};
+pub use fits::Damaged;
 pub use ranks::{Quiet, RankView, Says};
 pub use snapshot::Snapshot;
 
@@ -184,6 +186,7 @@ impl Core {
     /// then no wish moves anything.
     #[must_use]
     pub fn new(model: Arc<Model>, now: Now) -> Self {
+        let now = now.within();
         let topology = Arc::new(Topology::of(&model));
         let mut core = Self {
             now,
@@ -244,10 +247,14 @@ impl Core {
     /// Takes exactly one input. What was due before `now` acts first, each
     /// stamped with the moment it was due.
     pub fn handle(&mut self, now: Now, input: Input) {
+        let now = now.within();
         let steady = now.steady.max(self.now.steady);
         self.called = now.wall;
         // What was due while nobody was there must not be made up for.
-        if input != Input::Restart(RestartCause::Started) {
+        if !matches!(
+            input,
+            Input::Restart(RestartCause::Started | RestartCause::StateLost)
+        ) {
             self.advance(steady);
         }
         self.now = Now {
@@ -341,12 +348,8 @@ impl Core {
 
     /// The steady moment of a wall moment, by the clocks' present distance.
     fn steady_of(&self, wall: Wall) -> Steady {
-        Steady(
-            self.now
-                .steady
-                .0
-                .saturating_add(wall.0.saturating_sub(self.now.wall.0)),
-        )
+        let ahead = wall.0.saturating_sub(self.now.wall.0);
+        self.now.steady.plus(ahead)
     }
 
     /// Lets everything act that was due before `until`.

@@ -16,7 +16,7 @@ impl Core {
     /// and service follow the devices into groups of another name.
     #[must_use]
     pub fn reload(&self, model: Arc<Model>) -> Self {
-        let mut core = Self::restore(model, &self.snapshot());
+        let mut core = Self::going_on(model, &self.snapshot());
         core.carry_over(self);
         // What had not been asked for yet comes before what follows from the change.
         let mut out = self.out.clone();
@@ -105,6 +105,9 @@ impl Core {
             state.stale = 0;
             state.verdict = None;
         }
+        for feeder in &mut self.feeders {
+            feeder.renumber(device);
+        }
         for state in &mut self.sensors {
             let substitute = state.bypass.as_ref().and_then(|b| b.substitute);
             match (substitute.map(sensor), &mut state.bypass) {
@@ -168,7 +171,7 @@ impl Core {
                 model.group_named(name)?;
                 standing.because = Because::Rest;
             }
-            AlarmWord::ClockUntrusted => {}
+            AlarmWord::ClockUntrusted | AlarmWord::StateLost => {}
         }
         Some(standing)
     }

@@ -141,7 +141,8 @@ impl Core {
         let changed = self.say_lockouts(group, &before, now);
         let state = &mut self.groups[group.index()];
         if changed || state.known != known || state.ice.frozen != frozen {
-            state.stale |= stale_bits::DECIDE;
+            // A lower guard may have begun, or ceased, to take what a higher one lets be.
+            state.stale |= stale_bits::DECIDE | stale_bits::DEVICES;
         }
         self.decide_by_hand(rules, group);
         if unheard != self.unheard_of(group) {

@@ -1,8 +1,10 @@
 //! The state that must survive: guards and their timers, holds by hand, service,
 //! last poses, sequence numbers.
 
+use super::fits::{self, Damaged, Sizes};
 use super::{ContactState, Core, GroupState, Stale, alarms, apply, evidence};
 use crate::drives::{DriveState, FeederState};
+use crate::ids::{SensorId, TimetableId};
 use crate::model::Model;
 use crate::output::WakeFor;
 use crate::sensor::SensorState;
@@ -120,8 +122,28 @@ impl Core {
     /// A core that goes on from a snapshot, as of the moment it was taken. Alone
     /// it decides as the one that took it would have; a program that starts again
     /// sends [`RestartCause::Started`](crate::input::RestartCause) next.
-    #[must_use]
-    pub fn restore(model: Arc<Model>, snapshot: &Snapshot) -> Self {
+    ///
+    /// # Errors
+    /// Where the state cannot be one that a core has kept. What to do then:
+    /// [`RestartCause::StateLost`](crate::input::RestartCause).
+    pub fn restore(model: Arc<Model>, snapshot: &Snapshot) -> Result<Self, Damaged> {
+        let same = snapshot.order == order(&model);
+        if same {
+            fits::check(snapshot, Sizes::of(&model))?;
+            snapshot.inner.fits(&model)?;
+        } else {
+            fits::check(snapshot, Sizes::named(&snapshot.order))?;
+        }
+        let core = Self::going_on(model, snapshot);
+        if !same {
+            // By names all of it may fit, and yet not this site.
+            fits::check(&core.snapshot(), Sizes::of(&core.model))?;
+        }
+        Ok(core)
+    }
+
+    /// A core that goes on from a state that is sound.
+    pub(super) fn going_on(model: Arc<Model>, snapshot: &Snapshot) -> Self {
         let mut core = Self::new(model.clone(), snapshot.taken);
         core.sequence = snapshot.sequence;
         core.clock_trusted = snapshot.clock_trusted;
@@ -131,6 +153,12 @@ impl Core {
             model.sensors.iter().map(|s| &s.name),
             &snapshot.sensors,
         );
+        for (index, state) in core.sensors.iter_mut().enumerate() {
+            // Its number may have been another one.
+            if let Some(last) = &mut state.last {
+                last.sensor = SensorId::of(index);
+            }
+        }
         take(
             &mut core.contacts,
             model.contacts.iter().map(|c| &c.name),
@@ -170,10 +198,7 @@ impl Core {
     fn resume(&mut self, inner: &Inner) {
         self.timers = crate::timers::Timers::default();
         for (why, at) in &inner.timers {
-            // A damaged snapshot may name the four thousand millionth of a few.
-            if has(&self.model, *why) {
-                self.timers.set(*why, *at);
-            }
+            self.timers.set(*why, *at);
         }
         self.stale = inner.stale.clone();
         for (state, kept) in self.facades.iter_mut().zip(&inner.facades) {
@@ -189,21 +214,35 @@ impl Core {
     }
 }
 
-/// Whether the site has what a reason for waking up is about.
-const fn has(model: &Model, why: WakeFor) -> bool {
-    match why {
-        WakeFor::SensorSilent(id) | WakeFor::SensorCheck(id) => id.index() < model.sensors.len(),
-        WakeFor::Guard(id, _)
-        | WakeFor::WeatherKnown(id)
-        | WakeFor::Hand(id)
-        | WakeFor::Sun(id)
-        | WakeFor::Quiet(id)
-        | WakeFor::Service(id) => id.index() < model.groups.len(),
-        WakeFor::Contact(id) => id.index() < model.contacts.len(),
-        WakeFor::Facade(id) => id.index() < model.facades.len(),
-        WakeFor::Phase(id) => id.index() < model.timetables.len(),
-        WakeFor::Drive(id) => id.index() < model.devices.len(),
-        WakeFor::Special | WakeFor::Settle => true,
+impl Inner {
+    /// Whether its lists are those of this site, one entry for each.
+    fn fits(&self, model: &Model) -> Result<(), Damaged> {
+        let damaged = |place: &str, what: String| {
+            let place = format!("inner.{place}");
+            Err(Damaged { place, what })
+        };
+        for (place, has, needs) in [
+            ("facades", self.facades.len(), model.facades.len()),
+            ("timetables", self.timetables.len(), model.timetables.len()),
+            ("specials", self.specials.len(), model.groups.len()),
+        ] {
+            if has != needs {
+                return damaged(place, format!("{has} entries where the site has {needs}"));
+            }
+        }
+        for (index, state) in self.timetables.iter().enumerate() {
+            if !state.fits(model, TimetableId::of(index)) {
+                let what = "a phase that this timetable does not have".to_owned();
+                return damaged(&format!("timetables.{index}"), what);
+            }
+        }
+        for (index, special) in self.specials.iter().enumerate() {
+            if special.is_some_and(|special| special as usize >= model.specials.len()) {
+                let what = "a special day that the site does not have".to_owned();
+                return damaged(&format!("specials.{index}"), what);
+            }
+        }
+        Ok(())
     }
 }
 

@@ -5,7 +5,7 @@
 //! An unknown temperature counts as frost: to refuge if the last trusted value
 //! was above the limit, else hold and alarm.
 
-use super::{GuardState, Heard, Look, Times, hear};
+use super::{Engaged, GuardState, Heard, Look, Times, hear};
 use crate::model::{IceRule, Moisture};
 use crate::reason::Because;
 use crate::sensor::SensorState;
@@ -52,6 +52,13 @@ pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState]
     state.cleared &= matches!(look, Look::Over { .. } | Look::Waiting);
     if state.cleared {
         return;
+    }
+    let lost = |engaged: &Engaged| engaged.because == Because::StateLost;
+    let heard = !matches!(look, Look::Waiting | Look::Unknown { .. });
+    if heard && state.guard.engaged.as_ref().is_some_and(lost) {
+        // That it may be frozen was said for lack of any knowledge: now there is some.
+        state.guard = GuardState::default();
+        state.frozen = false;
     }
     let was_engaged = state.guard.engaged.is_some();
     let unknown = matches!(look, Look::Unknown { .. });
@@ -167,6 +174,12 @@ fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now
         };
     }
     moist
+}
+
+/// Nothing is known of what was: it may be frozen, until a temperature is heard.
+pub(crate) fn lost(state: &mut IceState, now: Now) {
+    state.guard.engage(now, Because::StateLost, 0.0);
+    state.frozen = true;
 }
 
 /// Somebody has looked: the device is free.

@@ -141,7 +141,8 @@ impl GuardState {
         }
     }
 
-    fn engage(&mut self, now: Now, because: Because, level: f64) {
+    /// Engages, whatever is seen.
+    pub(crate) fn engage(&mut self, now: Now, because: Because, level: f64) {
         self.over_since = None;
         self.engaged = Some(Engaged {
             since: now,

@@ -145,7 +145,7 @@ pub(crate) fn step(
         && retract <= now.steady
     {
         state.stage = Stage::Off;
-        state.travels += 1;
+        state.travels = state.travels.saturating_add(1);
     }
     if state.stage == Stage::Shading {
         track(state, group, rule, now, outlook);
@@ -156,11 +156,11 @@ pub(crate) fn step(
 fn shade(state: &mut SunState, rule: &SunRule) {
     if state.stage == Stage::Off {
         let DailyCap { travels, .. } = rule.cap;
-        if state.travels + 2 > travels {
+        if state.travels.saturating_add(2) > travels {
             state.capped = true;
             return;
         }
-        state.travels += 1;
+        state.travels = state.travels.saturating_add(1);
     }
     state.stage = Stage::Shading;
     state.tracked = None;
@@ -170,14 +170,14 @@ fn shade(state: &mut SunState, rule: &SunRule) {
 fn let_go(state: &mut SunState, group: &Group, rule: &SunRule, now: Now) {
     if group.kind == Kind::SlatBlind && rule.retract_delay_ms > 0 {
         if state.pose.tilt_deg != Some(0) {
-            state.tilts += 1;
+            state.tilts = state.tilts.saturating_add(1);
         }
         state.pose = Pose::slats(state.pose.extension_pct, 0);
         state.slats = SlatsSay::Horizontal;
         state.stage = Stage::Opened(now.steady.plus(rule.retract_delay_ms));
     } else {
         state.stage = Stage::Off;
-        state.travels += 1;
+        state.travels = state.travels.saturating_add(1);
     }
 }
 
@@ -254,11 +254,11 @@ fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool,
         return;
     }
     // The last step of the day is kept for opening the slats.
-    if state.tilts + 2 > rule.cap.tilts {
+    if state.tilts.saturating_add(2) > rule.cap.tilts {
         state.capped = true;
         return;
     }
-    state.tilts += 1;
+    state.tilts = state.tilts.saturating_add(1);
     state.pose = Pose::slats(100, tilt);
 }
 
@@ -273,11 +273,11 @@ fn extend(state: &mut SunState, rule: &SunRule, first: bool, wanted: f64) {
     if pct == state.pose.extension_pct {
         return;
     }
-    if state.travels + 2 > rule.cap.travels {
+    if state.travels.saturating_add(2) > rule.cap.travels {
         state.capped = true;
         return;
     }
-    state.travels += 1;
+    state.travels = state.travels.saturating_add(1);
     state.pose = Pose::extension(pct);
 }
 
@@ -426,10 +426,10 @@ pub(crate) fn step_heat(state: &mut SunState, rule: &SunRule, ask: Option<HeatAs
         return;
     }
     state.heat_turning = None;
-    if ask.is_some() && state.travels + 2 > rule.cap.travels {
+    if ask.is_some() && state.travels.saturating_add(2) > rule.cap.travels {
         state.capped = true;
         return;
     }
-    state.travels += 1;
+    state.travels = state.travels.saturating_add(1);
     state.heat = ask;
 }

@@ -97,7 +97,9 @@ impl TimetableState {
             _ if !yesterday => None,
             (Some(last), ..) => Some((Some((last.plan, last.phase)), Some(day - 1))),
             (None, None, _) => Some((None, None)),
-            (None, carried, Some(on)) if day - on <= LOOK_BACK_DAYS => Some((carried, Some(on))),
+            (None, carried, Some(on)) if day.saturating_sub(on) <= LOOK_BACK_DAYS => {
+                Some((carried, Some(on)))
+            }
             (None, Some(_), _) => None,
         };
         (self.carried, self.carried_on) = known.unwrap_or_else(|| {
@@ -156,6 +158,19 @@ impl TimetableState {
     pub(crate) fn since(&self, at: Wall) -> Option<Wall> {
         let begun = |s: &&Start| s.at <= at && Some((s.plan, s.phase)) == self.current;
         self.starts.iter().rev().find(begun).map(|s| s.at)
+    }
+
+    /// Whether what was kept is of this timetable.
+    pub(crate) fn fits(&self, model: &Model, id: TimetableId) -> bool {
+        let plans = &model.timetable(id).plans;
+        let has = |plan: u16, phase: u16| {
+            let plan = plans.get(usize::from(plan));
+            plan.is_some_and(|plan| usize::from(phase) < plan.phases.len())
+        };
+        let phases = self.carried.iter().chain(&self.current);
+        self.id == id
+            && phases.into_iter().all(|(plan, phase)| has(*plan, *phase))
+            && self.starts.iter().all(|s| has(s.plan, s.phase))
     }
 
     /// The phase that applies.

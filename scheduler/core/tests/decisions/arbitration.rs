@@ -120,13 +120,18 @@ const ALL: [State; 29] = [
     DutySpent,
 ];
 
-/// The two questions without a default, and where the device stands.
+/// The two questions without a default, what harms the device, and where it stands.
 #[derive(Clone, Copy, Debug)]
 struct Setting {
+    /// Wind asks it out to 90 %, and hail does not harm it; otherwise as the table says.
+    out_in_wind: bool,
     fire_moves_service: bool,
     frozen_wind: FrozenWind,
     here: u8,
 }
+
+/// A group's word and pose (`None`: hold), and what its device does instead.
+type Decided = (Word, Option<u8>, Option<(Word, Option<u8>)>);
 
 /// What is to be expected, by the table and the bounds: the group's word and pose,
 /// and what holds its device instead.
@@ -134,7 +139,7 @@ struct Setting {
     clippy::wildcard_enum_match_arm,
     reason = "only weather can be unknown"
 )]
-fn expected(states: &[State], setting: Setting) -> (Word, Option<u8>, Option<Word>) {
+fn expected(states: &[State], setting: Setting) -> Decided {
     let has = |state: State| states.contains(&state);
     let speaks = |(state, ..): &&(State, u8, Word, Option<u8>)| {
         has(*state)
@@ -166,6 +171,12 @@ fn expected(states: &[State], setting: Setting) -> (Word, Option<u8>, Option<Wor
     } else {
         (Word::Timetable, comfort(50))
     };
+    if setting.out_in_wind
+        && let Some((_, _, word, _)) = first
+        && let Some(decided) = out_in_wind(states, setting, *word)
+    {
+        return decided;
+    }
     let (word, pose) = match first {
         Some((_, _, Word::Sun, pose)) => (Word::Sun, pose.and_then(comfort)),
         Some((_, _, word, pose)) => (*word, *pose),
@@ -186,12 +197,48 @@ fn expected(states: &[State], setting: Setting) -> (Word, Option<u8>, Option<Wor
         Some(Word::Door)
     } else if to > setting.here && (unknown || word == Word::Fire) {
         Some(word)
-    } else if wish && has(DutySpent) {
+    } else if wish && has(DutySpent) && to != setting.here {
         Some(Word::Drive)
     } else {
         None
     };
-    (word, pose, held)
+    (word, pose, held.map(|word| (word, None)))
+}
+
+/// The same where wind asks the device out to 90 % and hail does not harm it, written
+/// out by hand for each guard that decides: the group's word and pose, and what its
+/// device does instead. `None`: as the table says.
+fn out_in_wind(states: &[State], setting: Setting, word: Word) -> Option<Decided> {
+    let has = |state: State| states.contains(&state);
+    let frozen = has(Frozen) || has(FrozenUnknown);
+    let door = has(DoorOpen) || has(DoorUnknown);
+    let ice = has(IceCold) || has(IceHolding) || has(IceUnknown);
+    let rain = has(RainOver) || has(RainHolding) || has(RainUnknown);
+    // Which guard takes over what is let be, and where to: it only retracts from 60 %.
+    let lower = if frozen {
+        None
+    } else if ice {
+        Some((Word::Ice, Some(30)))
+    } else if rain {
+        Some((Word::Rain, Some(40)))
+    } else {
+        None
+    };
+    assert_eq!(setting.here, 60, "from where both only retract");
+    match word {
+        // Known wind claims its pose: only a door holds it back.
+        Word::Wind if has(WindOver) || has(WindHolding) => {
+            Some((word, Some(90), door.then_some((Word::Door, None))))
+        }
+        // Unknown wind never extends: it lets the device be.
+        Word::Wind if has(WindUnknown) => {
+            let held = if door { Word::Door } else { Word::Wind };
+            Some((word, Some(90), lower.or(Some((held, None)))))
+        }
+        // Nothing of the group is harmed by hail.
+        Word::Hail => Some((word, None, lower)),
+        _ => None,
+    }
 }
 
 const GROUP: GroupId = GroupId(0);
@@ -243,6 +290,10 @@ fn house(states: &[State], setting: Setting) -> House {
     product.refuge.hail = Some(Pose::extension(20));
     product.refuge.ice = Some(Pose::extension(30));
     product.refuge.rain = Some(Pose::extension(40));
+    if setting.out_in_wind {
+        product.refuge.wind = Pose::extension(90);
+        product.refuge.hail = None;
+    }
     if has(DutySpent) {
         product.budget = Some(Budget {
             run_ms: 60_000,
@@ -286,7 +337,7 @@ fn house(states: &[State], setting: Setting) -> House {
 }
 
 /// Brings a core into the states: wishes first, as a guard would refuse them.
-fn play(states: &[State], setting: Setting) -> (Word, Option<u8>, Option<Word>) {
+fn play(states: &[State], setting: Setting) -> Decided {
     let has = |state: State| states.contains(&state);
     let mut rig = Rig::calm(house(states, setting));
     let mut clock = 0;
@@ -379,13 +430,16 @@ fn play(states: &[State], setting: Setting) -> (Word, Option<u8>, Option<Word>) 
     );
     rig.put("12:10:02", &tick());
     let verdict = rig.core.explain(GROUP).verdict;
-    let pose = match verdict.course {
+    let pose = |course: &Course| match course {
         Course::To(pose) => Some(pose.extension_pct),
         Course::Hold => None,
     };
-    let held = verdict.exceptions.first();
-    assert!(held.is_none_or(|e| e.course == Course::Hold), "{verdict:?}");
-    (verdict.decided_by, pose, held.map(|e| e.word))
+    let own = verdict.exceptions.first();
+    (
+        verdict.decided_by,
+        pose(&verdict.course),
+        own.map(|e| (e.word, pose(&e.course))),
+    )
 }
 
 fn apart(a: State, b: State) -> bool {
@@ -428,12 +482,15 @@ fn every_pair_and_triple_of_guards_and_wishes_decides_as_the_table_says() {
     assert!(sets.len() > 3000, "{}", sets.len());
     let mut wrong = Vec::new();
     for set in &sets {
-        for (fire_moves_service, frozen_wind, here) in [
-            (false, FrozenWind::Hold, 100),
-            (false, FrozenWind::Hold, 0),
-            (true, FrozenWind::Refuge, 100),
+        for (out_in_wind, fire_moves_service, frozen_wind, here) in [
+            (false, false, FrozenWind::Hold, 100),
+            (false, false, FrozenWind::Hold, 0),
+            (false, true, FrozenWind::Refuge, 100),
+            (true, false, FrozenWind::Hold, 60),
+            (true, true, FrozenWind::Refuge, 60),
         ] {
             let setting = Setting {
+                out_in_wind,
                 fire_moves_service,
                 frozen_wind,
                 here,

@@ -482,7 +482,7 @@ proptest! {
             if index == place {
                 let text = serde_json::to_string(&run.core.snapshot()).unwrap();
                 let kept: Snapshot = serde_json::from_str(&text).unwrap();
-                run.core = Core::restore(model.clone(), &kept);
+                run.core = Core::restore(model.clone(), &kept).unwrap();
             }
             run.put(event);
         }

@@ -4,6 +4,7 @@
 
 mod arbitration;
 mod contacts;
+mod damaged;
 mod drives;
 mod frost;
 mod hand;

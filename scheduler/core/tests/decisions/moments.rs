@@ -76,7 +76,7 @@ proptest! {
         for event in &before {
             run.put(event);
         }
-        run.core = Core::restore(model.clone(), &run.core.snapshot());
+        run.core = Core::restore(model.clone(), &run.core.snapshot()).unwrap();
         run.ms += down_ms;
         run.core.handle(Now::both(run.ms), Input::Restart(RestartCause::Started));
         drain(&mut run.core);

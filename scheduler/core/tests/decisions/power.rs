@@ -126,6 +126,6 @@ fn running_time_and_energy_are_counted_by_the_measured_power() {
     assert!((energy_wh - wanted).abs() < 1e-9, "{energy_wh} {wanted}");
     // It is kept over a restart.
     let kept = rig.core.snapshot();
-    let core = Core::restore(rig.core.model().clone(), &kept);
+    let core = Core::restore(rig.core.model().clone(), &kept).unwrap();
     assert_eq!(core.measured_running(DeviceId(0)), (ran_ms, energy_wh));
 }

@@ -96,7 +96,7 @@ fn a_lockout_kept_over_a_restart_extends_nothing_before_its_sensor_speaks() {
     // Ten seconds into its travel the program dies; it comes back an hour later.
     let kept = rig.core.snapshot();
     let mut rig = Rig {
-        core: Core::restore(rig.core.model().clone(), &kept),
+        core: Core::restore(rig.core.model().clone(), &kept).unwrap(),
         start: rig.start,
     };
     rig.check(&[
@@ -120,7 +120,7 @@ fn what_fell_due_while_nobody_was_there_is_not_made_up_for() {
     rig.check(&[("07:59:59", gust(mast, 1.0), "00:02:00 awning: timetable 0")]);
     let kept = rig.core.snapshot();
     let mut rig = Rig {
-        core: Core::restore(rig.core.model().clone(), &kept),
+        core: Core::restore(rig.core.model().clone(), &kept).unwrap(),
         start: rig.start,
     };
     // The phase that extends began while the program was down: nothing may move for it now.
@@ -297,7 +297,7 @@ fn numbers_after_a_sudden_end_were_never_used_before_it() {
     }
     assert_eq!(lost.len(), 5, "{lost:?}");
     let mut rig = Rig {
-        core: Core::restore(rig.core.model().clone(), &kept),
+        core: Core::restore(rig.core.model().clone(), &kept).unwrap(),
         start: rig.start,
     };
     rig.put("09:00:00", &restart());

@@ -82,6 +82,7 @@ fn readable(path: &Path, error: &Error) -> Option<Journal> {
         | Error::InUse { .. }
         | Error::Newer { .. }
         | Error::Row { .. }
+        | Error::State(_)
         | Error::Json(_) => None,
     }
 }

@@ -91,7 +91,11 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     if let Some(last) = kept.and_then(|journal| journal.last_moment().ok().flatten()) {
         clock.resume_after(last);
     }
-    let resumed = resume(kept, &mut Versions::new(site, kept), clock.now());
+    let mut resumed = resume(kept, &mut Versions::new(site, kept), clock.now());
+    resumed.lost |= found
+        .as_ref()
+        .is_some_and(|found| found.begun_anew.is_some());
+    let cause = resumed.cause();
     let recorder = journal
         .as_ref()
         .zip(found)
@@ -135,7 +139,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         service.note(note);
     }
     let begun = Begun::with(resumed.taken_up, resumed.replayed, resumed.reloaded);
-    service.begin(site, begun).await;
+    service.begin(site, begun, cause).await;
     let polling = tokio::spawn(poller.run());
     if let Some(ready) = ready {
         // Nobody may have waited for it.
@@ -271,7 +275,7 @@ impl Service {
     }
 
     /// The first inputs of a run, and the states that everybody may see.
-    async fn begin(&mut self, site: &Site, begun: Begun) {
+    async fn begin(&mut self, site: &Site, begun: Begun, cause: RestartCause) {
         let now = self.clock.now();
         let body = json!({
             "version": env!("CARGO_PKG_VERSION"),
@@ -293,7 +297,7 @@ impl Service {
             self.show_lockouts(GroupId::of(group));
         }
         self.clear_old_troubles();
-        self.handle(Input::Restart(RestartCause::Started)).await;
+        self.handle(Input::Restart(cause)).await;
         self.look_at_clock().await;
     }
 

@@ -83,7 +83,7 @@ impl<V: Versions> Playback<V> {
     /// After the entry at which a snapshot was taken.
     ///
     /// # Errors
-    /// Where the snapshot does not hold a core.
+    /// Where the snapshot does not hold a core that fits the site.
     pub fn restored(
         versions: V,
         given: Arc<Model>,
@@ -95,7 +95,7 @@ impl<V: Versions> Playback<V> {
             fingerprint: snapshot.fingerprint.clone(),
             years: kept.years,
         });
-        playback.core = Some(Core::restore(Arc::clone(&playback.model), &kept.core));
+        playback.core = Some(Core::restore(Arc::clone(&playback.model), &kept.core)?);
         Ok(playback)
     }
 
@@ -199,9 +199,9 @@ impl<V: Versions> Playback<V> {
                 let text = serde_json::to_string(&core.snapshot())?;
                 let state = serde_json::from_str(&text)?;
                 if body.reloaded {
-                    Core::restore(before, &state).reload(Arc::clone(model))
+                    Core::restore(before, &state)?.reload(Arc::clone(model))
                 } else {
-                    Core::restore(Arc::clone(model), &state)
+                    Core::restore(Arc::clone(model), &state)?
                 }
             }
             Some(_) | None => Core::new(Arc::clone(model), entry.now),

@@ -247,7 +247,8 @@ pub(super) const fn of_the_site(word: AlarmWord) -> bool {
         AlarmWord::SensorFault
         | AlarmWord::SensorBypassed
         | AlarmWord::GatewayLost
-        | AlarmWord::ClockUntrusted => true,
+        | AlarmWord::ClockUntrusted
+        | AlarmWord::StateLost => true,
         AlarmWord::NotInRefuge
         | AlarmWord::WindDuringService
         | AlarmWord::ServiceOverdue

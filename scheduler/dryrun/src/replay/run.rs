@@ -305,8 +305,19 @@ impl<O: Outlet> Run<O> {
         if goes {
             self.kept = Some(Box::new(self.core.snapshot()));
         } else if let Some(kept) = self.kept.take() {
-            self.core = Core::restore(self.model.clone(), &kept);
-            self.core.handle(now, Input::Restart(RestartCause::Started));
+            // What this very program kept a moment ago fits; were it not so, that is
+            // what the program would do.
+            let cause = match Core::restore(self.model.clone(), &kept) {
+                Ok(core) => {
+                    self.core = core;
+                    RestartCause::Started
+                }
+                Err(_) => {
+                    self.core = Core::new(self.model.clone(), now);
+                    RestartCause::StateLost
+                }
+            };
+            self.core.handle(now, Input::Restart(cause));
             self.core.handle(now, Input::Connected);
             self.started = true;
         }

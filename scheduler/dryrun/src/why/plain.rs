@@ -251,6 +251,7 @@ pub(super) fn reason(model: &Model, because: &Because) -> String {
         }
         Because::Rest => "nothing asks for anything else".to_owned(),
         Because::Quiet => "these are quiet hours".to_owned(),
+        Because::StateLost => "what was known before was lost".to_owned(),
         Because::ClockUntrusted => "the clock is in doubt, so they stay".to_owned(),
         Because::DutySpent { .. } => "the motors have to cool down".to_owned(),
         Because::Reference { .. } => {
