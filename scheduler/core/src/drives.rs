@@ -97,6 +97,9 @@ pub(crate) struct DriveState {
     pub(crate) referencing: bool,
     /// Running time ever, ms.
     pub(crate) ran_ms: i64,
+    /// Travels ever.
+    #[serde(default)]
+    pub(crate) travels: u64,
 }
 
 impl DriveState {
@@ -221,7 +224,8 @@ impl DriveState {
         self.unsure = false;
         self.halted = false;
         self.told = Some(at);
-        self.ran_ms += takes;
+        self.ran_ms = self.ran_ms.saturating_add(takes);
+        self.travels = self.travels.saturating_add(1);
         if to.extension_pct == 0 || to.extension_pct == 100 {
             if from.is_none_or(|from| from.extension_pct != to.extension_pct) {
                 self.moves = 0;

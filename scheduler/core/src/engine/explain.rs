@@ -7,7 +7,7 @@ use crate::ids::{DeviceId, GroupId, SensorId, TimetableId};
 use crate::output::{AlarmWord, Verdict, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, Release};
-use crate::sensor::{SensorState, Standing};
+use crate::sensor::{Disbelieved, SensorState, Standing};
 use crate::time::{Now, Wall};
 use crate::wish::timetable::{Start, starts_of};
 use chrono::NaiveDate;
@@ -25,6 +25,24 @@ pub struct Explanation {
     pub next_phase: Wall,
     /// Requests by hand since the start.
     pub overrides: u32,
+    /// What its drives have done, in the group's order.
+    pub drives: Vec<DriveView>,
+    /// Readings of its guards' sensors that were not believed, where there were any.
+    pub disbelieved: Vec<(SensorId, Disbelieved)>,
+}
+
+/// What a drive has done since its state was first kept.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct DriveView {
+    /// The device.
+    pub device: DeviceId,
+    /// Travels that it was told to make.
+    pub travels: u64,
+    /// How long it was told to run, ms.
+    pub ran_ms: i64,
+    /// How long it ran by its measured power, ms, and the energy it took, Wh; `None`:
+    /// its power is not measured.
+    pub measured: Option<(i64, f64)>,
 }
 
 /// A weather guard that has engaged.
@@ -76,6 +94,37 @@ impl Core {
             lockouts: self.lockouts(group),
             next_phase: self.next_phase(group),
             overrides: state.overrides,
+            drives: self
+                .model
+                .group(group)
+                .devices
+                .iter()
+                .map(|device| self.drive(*device))
+                .collect(),
+            disbelieved: self.topology.needs[group.index()]
+                .iter()
+                .map(|id| (*id, self.sensors[id.index()].disbelieved))
+                .filter(|(_, counts)| *counts != Disbelieved::default())
+                .collect(),
+        }
+    }
+
+    /// Requests by hand to a group since the start.
+    #[must_use]
+    pub fn requests_by_hand(&self, group: GroupId) -> u32 {
+        self.groups[group.index()].overrides
+    }
+
+    /// What a drive has done.
+    #[must_use]
+    pub fn drive(&self, device: DeviceId) -> DriveView {
+        let state = &self.drives[device.index()];
+        let measures = self.model.device(device).drive.evidence.is_some();
+        DriveView {
+            device,
+            travels: state.travels,
+            ran_ms: state.ran_ms,
+            measured: measures.then(|| self.measured_running(device)),
         }
     }
 

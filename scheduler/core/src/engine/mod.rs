@@ -28,7 +28,7 @@ mod skies;
 mod snapshot;
 mod voices;
 
-pub use explain::{AlarmView, Explanation, GuardView, SensorView, phase_starts};
+pub use explain::{AlarmView, DriveView, Explanation, GuardView, SensorView, phase_starts};
 pub use fits::Damaged;
 pub use ranks::{Quiet, RankView, Says};
 pub use snapshot::Snapshot;

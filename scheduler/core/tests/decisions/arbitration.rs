@@ -225,20 +225,20 @@ fn out_in_wind(states: &[State], setting: Setting, word: Word) -> Option<Decided
         None
     };
     assert_eq!(setting.here, 60, "from where both only retract");
-    match word {
-        // Known wind claims its pose: only a door holds it back.
-        Word::Wind if has(WindOver) || has(WindHolding) => {
-            Some((word, Some(90), door.then_some((Word::Door, None))))
-        }
-        // Unknown wind never extends: it lets the device be.
-        Word::Wind if has(WindUnknown) => {
-            let held = if door { Word::Door } else { Word::Wind };
-            Some((word, Some(90), lower.or(Some((held, None)))))
-        }
+    if word == Word::Hail {
         // Nothing of the group is harmed by hail.
-        Word::Hail => Some((word, None, lower)),
-        _ => None,
+        return Some((word, None, lower));
     }
+    if word != Word::Wind {
+        return None;
+    }
+    if has(WindOver) || has(WindHolding) {
+        // Known wind claims its pose: only a door holds it back.
+        return Some((word, Some(90), door.then_some((Word::Door, None))));
+    }
+    // Unknown wind never extends: it lets the device be.
+    let held = if door { Word::Door } else { Word::Wind };
+    has(WindUnknown).then(|| (word, Some(90), lower.or(Some((held, None)))))
 }
 
 const GROUP: GroupId = GroupId(0);
@@ -429,6 +429,10 @@ fn play(states: &[State], setting: Setting) -> Decided {
         &stands(DeviceId(0), Pose::extension(setting.here)),
     );
     rig.put("12:10:02", &tick());
+    decided(&rig)
+}
+
+fn decided(rig: &Rig) -> Decided {
     let verdict = rig.core.explain(GROUP).verdict;
     let pose = |course: &Course| match course {
         Course::To(pose) => Some(pose.extension_pct),

@@ -460,3 +460,42 @@ fn after_a_restart_warmth_counts_once_every_thermometer_has_spoken() {
         ("13:00:00", tick(), "awning -ice; awning: timetable 100"),
     ]);
 }
+
+/// A shutter that wind asks out, half way down, with its wind sensor silent: unknown
+/// wind lets it be, so it goes to its refuge before it freezes, and stays once it may
+/// sit fast. The alarm that it is not where wind would have it stands meanwhile.
+#[test]
+fn unknown_wind_keeps_no_shutter_from_its_refuge_before_it_freezes() {
+    let mut house = House::new(Pose::extension(40));
+    let mast = house.sensor_with("mast", SensorKind::Wind, WATCHED);
+    let thermo = house.sensor("thermo", SensorKind::Temperature);
+    let group = house.single("shutter", Kind::RollerShutter);
+    house.of(group).wind = Some(wind_rule(&[mast]));
+    house.of(group).ice = Some(ice_rule(&[thermo]));
+    house.product_of(group).refuge.wind = Pose::EXTENDED;
+    house.product_of(group).refuge.ice = Some(Pose::RETRACTED);
+    let mut rig = Rig::calm(house);
+    rig.check(&[
+        ("00:05:00", tick(), ""),
+        (
+            "00:30:00",
+            tick(),
+            "00:10:00 !sensor_fault/mast; 00:10:00 shutter +wind; 00:10:00 !not_in_refuge/shutter",
+        ),
+        (
+            "01:00:00",
+            value(thermo, 2.0),
+            "shutter +ice; shutter: ice 0",
+        ),
+        (
+            "02:00:00",
+            value(thermo, -1.0),
+            "shutter ~ice; !frozen/shutter",
+        ),
+    ]);
+    // What the wind is now that it is known again moves nothing that may be frozen.
+    let out = rig.put("03:00:00", &gust(mast, 12.0));
+    assert_eq!(rig.words("03:00:00", &out), "");
+    let told = rig.core.explain(group).verdict;
+    assert_eq!(told.decided_by.as_str(), "ice");
+}

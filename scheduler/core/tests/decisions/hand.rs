@@ -260,13 +260,22 @@ fn a_short_press_runs_or_halts_and_a_long_one_runs_while_it_lasts() {
 fn overrides_are_counted() {
     let (house, group, _) = blind();
     let mut rig = Rig::calm(house);
+    rig.put("09:00:00", &tick());
+    let before = rig.core.explain(group).drives[0].travels;
     rig.put("10:00:00", &room(group, 100));
     rig.put("10:10:00", &room(group, 50));
     rig.put(
         "10:20:00",
         &pose(Origin::Centre, group, Some(0), None, Until::Rule),
     );
-    assert_eq!(rig.core.explain(group).overrides, 2);
+    let told = rig.core.explain(group);
+    assert_eq!(told.overrides, 2);
+    assert_eq!(rig.core.requests_by_hand(group), 2);
+    // From retracted out, and half the way in again; what was refused moved nothing.
+    assert_eq!(told.drives.len(), 1);
+    assert_eq!(told.drives[0].travels, before + 2);
+    assert!(told.drives[0].ran_ms > 0);
+    assert_eq!(told.drives[0].measured, None);
 }
 
 /// Two shutters in one group, each of which may be set up by itself.

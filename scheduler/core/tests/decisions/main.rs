@@ -6,6 +6,7 @@ mod arbitration;
 mod contacts;
 mod damaged;
 mod drives;
+mod edges;
 mod frost;
 mod hand;
 mod laws;

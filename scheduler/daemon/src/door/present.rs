@@ -308,4 +308,6 @@ fn told_alike(a: &Explanation, b: &Explanation) -> bool {
         && a.lockouts == b.lockouts
         && a.next_phase == b.next_phase
         && a.overrides == b.overrides
+        && a.drives == b.drives
+        && a.disbelieved == b.disbelieved
 }

@@ -13,6 +13,7 @@ pub use health::{Check, Health, health, ready};
 pub use open_metrics::{CONTENT_TYPE, open_metrics};
 
 use crate::link::Counts;
+use leeside_core::sensor::Disbelieved;
 use leeside_core::time::Wall;
 
 /// The service in numbers, at one moment.
@@ -41,6 +42,10 @@ pub struct Report {
     pub exposed: usize,
     /// Sensors.
     pub sensors: Vec<SensorReport>,
+    /// Drives.
+    pub drives: Vec<DriveReport>,
+    /// Requests by hand, by group.
+    pub by_hand: Vec<(String, u32)>,
     /// Alarms that stand: word, and whether somebody has seen them.
     pub alarms: Vec<(String, bool)>,
     /// Messages that left.
@@ -62,6 +67,22 @@ pub struct SensorReport {
     pub age_s: f64,
     /// Whether it is believed.
     pub good: bool,
+    /// Readings that were not, by why.
+    pub disbelieved: Disbelieved,
+}
+
+/// A drive in numbers, since its state was first kept.
+#[derive(Clone, PartialEq, Debug)]
+pub struct DriveReport {
+    /// Its device.
+    pub name: String,
+    /// Travels that it was told to make.
+    pub travels: u64,
+    /// How long it was told to run, s.
+    pub ran_s: f64,
+    /// How long it ran by its measured power, s, and the energy it took, J; `None`:
+    /// not measured.
+    pub measured: Option<(f64, f64)>,
 }
 
 /// Messages that arrived.
@@ -92,8 +113,9 @@ pub struct JournalReport {
 
 #[cfg(test)]
 pub(crate) mod tests {
-    use super::{Arrived, Counters, JournalReport, Report, SensorReport};
+    use super::{Arrived, Counters, DriveReport, JournalReport, Report, SensorReport};
     use crate::link::Counts;
+    use leeside_core::sensor::Disbelieved;
     use leeside_core::time::Wall;
 
     /// A service in a storm.
@@ -119,7 +141,27 @@ pub(crate) mod tests {
                 name: "wind roof".to_owned(),
                 age_s: 0.25,
                 good: true,
+                disbelieved: Disbelieved {
+                    future: 3,
+                    implausible: 1,
+                    ..Disbelieved::default()
+                },
             }],
+            drives: vec![
+                DriveReport {
+                    name: "S-1".to_owned(),
+                    travels: 12,
+                    ran_s: 540.5,
+                    measured: Some((538.0, 64_800.0)),
+                },
+                DriveReport {
+                    name: "S-2".to_owned(),
+                    travels: 11,
+                    ran_s: 500.0,
+                    measured: None,
+                },
+            ],
+            by_hand: vec![("south slats".to_owned(), 5)],
             alarms: vec![("sensor_fault".to_owned(), false)],
             sent: Counts {
                 taken: 7,

@@ -1,6 +1,6 @@
 //! The report as OpenMetrics text (OpenMetrics 1.0, the text format of its §4).
 
-use super::{Report, Spread};
+use super::{DriveReport, Report, Spread};
 use std::fmt::Write as _;
 
 /// What an HTTP answer with this text says of itself.
@@ -13,11 +13,15 @@ pub fn open_metrics(report: &Report) -> String {
     text.about(report);
     text.guards(report);
     text.sensors(report);
+    text.drives(report);
     text.traffic(report);
     text.loops(report);
     text.0.push_str("# EOF\n");
     text.0
 }
+
+/// A number of a drive, where it has it.
+type Value = fn(&DriveReport) -> Option<f64>;
 
 /// Text under construction.
 #[derive(Default)]
@@ -112,6 +116,65 @@ impl Text {
         self.family(name, "gauge", None, "1: the sensor is believed.");
         for sensor in &report.sensors {
             self.sample(name, &[("sensor", &sensor.name)], one(sensor.good));
+        }
+    }
+
+    /// What was not believed, by why; what drives have done; what people asked for.
+    fn drives(&mut self, report: &Report) {
+        let name = "leeside_readings_disbelieved";
+        self.family(
+            name,
+            "counter",
+            None,
+            "Readings that were not believed: no number (garbled), from the future, older than the last or too old (old), out of range or changing too fast (implausible).",
+        );
+        for sensor in &report.sensors {
+            let counts = &sensor.disbelieved;
+            for (why, count) in [
+                ("garbled", counts.garbled),
+                ("future", counts.future),
+                ("old", counts.old),
+                ("implausible", counts.implausible),
+            ] {
+                self.sample(
+                    "leeside_readings_disbelieved_total",
+                    &[("sensor", &sensor.name), ("why", why)],
+                    wide(count),
+                );
+            }
+        }
+        let drives = |text: &mut Self, name: &str, unit, help, value: Value| {
+            text.family(name, "counter", unit, help);
+            for drive in &report.drives {
+                if let Some(value) = value(drive) {
+                    text.sample(&format!("{name}_total"), &[("drive", &drive.name)], value);
+                }
+            }
+        };
+        let travels: Value = |drive| Some(wide(drive.travels));
+        let help = "Travels that a drive was told to make.";
+        drives(self, "leeside_drive_travels", None, help, travels);
+        let name = "leeside_drive_running_seconds";
+        let help = "How long a drive was told to run.";
+        drives(self, name, Some("seconds"), help, |drive| Some(drive.ran_s));
+        let name = "leeside_drive_measured_seconds";
+        let help = "How long a drive ran by its measured power.";
+        drives(self, name, Some("seconds"), help, |drive| {
+            drive.measured.map(|(s, _)| s)
+        });
+        let name = "leeside_drive_energy_joules";
+        let help = "Energy that a drive took, where its power is measured.";
+        drives(self, name, Some("joules"), help, |drive| {
+            drive.measured.map(|(_, joules)| joules)
+        });
+        let name = "leeside_requests_by_hand";
+        self.family(name, "counter", None, "Requests by hand, by group.");
+        for (group, count) in &report.by_hand {
+            self.sample(
+                "leeside_requests_by_hand_total",
+                &[("group", group)],
+                wide(u64::from(*count)),
+            );
         }
     }
 
@@ -304,6 +367,24 @@ mod tests {
     use super::open_metrics;
     use crate::seen::tests::report;
     use std::collections::{BTreeMap, BTreeSet};
+
+    #[test]
+    fn what_was_disbelieved_run_and_asked_for_is_counted_by_name() {
+        let text = open_metrics(&report());
+        for line in [
+            "leeside_readings_disbelieved_total{sensor=\"wind roof\",why=\"future\"} 3",
+            "leeside_readings_disbelieved_total{sensor=\"wind roof\",why=\"old\"} 0",
+            "leeside_drive_travels_total{drive=\"S-2\"} 11",
+            "leeside_drive_running_seconds_total{drive=\"S-1\"} 540.5",
+            "leeside_drive_measured_seconds_total{drive=\"S-1\"} 538",
+            "leeside_drive_energy_joules_total{drive=\"S-1\"} 64800",
+            "leeside_requests_by_hand_total{group=\"south slats\"} 5",
+        ] {
+            assert!(text.lines().any(|l| l == line), "{line}");
+        }
+        // A drive whose power nobody measures has no energy.
+        assert!(!text.contains("leeside_drive_energy_joules_total{drive=\"S-2\"}"));
+    }
 
     /// The line grammar of OpenMetrics 1.0 §4.1 and the rules of §5 that can be
     /// broken here: every sample belongs to the family above it and carries the

@@ -2,7 +2,7 @@
 
 use super::Service;
 use crate::link::Inbox;
-use crate::seen::{Arrived, JournalReport, Report, SensorReport};
+use crate::seen::{Arrived, DriveReport, JournalReport, Report, SensorReport};
 use leeside_core::ids::{DeviceId, GroupId, SensorId};
 use leeside_core::input::{DriveState, Input};
 use leeside_core::output::{Course, Output, Verdict, Word};
@@ -24,8 +24,27 @@ impl Service {
                     name: sensor.name.clone(),
                     age_s: seconds(now.steady.0 - view.state.heard().0),
                     good: view.standing == Standing::Good,
+                    disbelieved: view.state.disbelieved,
                 }
             });
+        let drives = self
+            .model
+            .devices
+            .iter()
+            .enumerate()
+            .map(|(index, device)| {
+                let view = self.core.drive(DeviceId::of(index));
+                DriveReport {
+                    name: device.name.clone(),
+                    travels: view.travels,
+                    ran_s: seconds(view.ran_ms),
+                    measured: view.measured.map(|(ms, wh)| (seconds(ms), wh * 3_600.0)),
+                }
+            });
+        let by_hand = self.model.groups.iter().enumerate().map(|(index, group)| {
+            let count = self.core.requests_by_hand(GroupId::of(index));
+            (group.name.clone(), count)
+        });
         let (lockouts, exposed) = self.guards();
         let read = |counter: &AtomicU64| counter.load(Ordering::Relaxed);
         let arrivals = &inbox.arrivals;
@@ -42,6 +61,8 @@ impl Service {
             devices: self.model.devices.len(),
             exposed,
             sensors: sensors.collect(),
+            drives: drives.collect(),
+            by_hand: by_hand.collect(),
             alarms: alarms
                 .map(|raised| (raised.word.clone(), raised.acknowledged_by.is_some()))
                 .collect(),

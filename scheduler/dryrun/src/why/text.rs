@@ -91,6 +91,35 @@ fn standing(out: &mut String, model: &Model, why: &Why) {
             &format!("{} requests since the start", why.then.overrides),
         );
     }
+    counted(out, model, why);
+}
+
+/// What its drives had done by then, and which readings were not believed.
+fn counted(out: &mut String, model: &Model, why: &Why) {
+    for drive in why.then.drives.iter().filter(|drive| drive.travels > 0) {
+        let measured = drive.measured.map_or_else(String::new, |(ms, wh)| {
+            format!("; measured {} and {wh:.1} Wh", say::span(ms))
+        });
+        let name = &model.device(drive.device).name;
+        let ran = say::span(drive.ran_ms);
+        item(
+            out,
+            "has run",
+            &format!("{name}: {} travels, {ran}{measured}", drive.travels),
+        );
+    }
+    for (sensor, counts) in &why.then.disbelieved {
+        let all = [
+            ("no number", counts.garbled),
+            ("from the future", counts.future),
+            ("older than the last or too old", counts.old),
+            ("impossible", counts.implausible),
+        ];
+        let told = all.iter().filter(|(_, count)| *count > 0);
+        let told: Vec<String> = told.map(|(why, count)| format!("{count} {why}")).collect();
+        let name = &model.sensor(*sensor).name;
+        item(out, "disbelieved", &format!("{name}: {}", told.join(", ")));
+    }
 }
 
 fn moved(out: &mut String, model: &Model, why: &Why) {
