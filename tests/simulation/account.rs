@@ -31,6 +31,8 @@ pub(crate) struct Account {
     pub(crate) gust: Option<f64>,
     pub(crate) direction: Option<f64>,
     pub(crate) changed: i64,
+    /// No wind at all since.
+    pub(crate) zero_from: Option<i64>,
     pub(crate) left_out: Option<(Option<SensorId>, i64)>,
 }
 
@@ -82,6 +84,7 @@ impl Truth {
             account.gust = None;
             account.direction = None;
             account.changed = now.steady.0;
+            account.zero_from = None;
         }
         for contact in &mut self.contacts {
             contact.heard = false;
@@ -100,6 +103,7 @@ impl Truth {
 
     /// Silence and stuck values that have come true before `now`.
     pub(crate) fn lapse(&mut self, model: &Model, now: Now) {
+        let blows: Vec<f64> = self.accounts.iter().map(Account::blows).collect();
         for (account, sensor) in self.accounts.iter_mut().zip(&model.sensors) {
             let rule = &sensor.validity;
             if account
@@ -118,6 +122,11 @@ impl Truth {
                 account.direction = None;
             } else if let (Some(stuck), true) = (rule.stuck_ms, account.value.is_some())
                 && account.changed + stuck < now.steady.0
+            {
+                account.standing = bad(true);
+            } else if let (Some(zero), Some(from)) = (rule.zero, account.zero_from)
+                && from + zero.for_ms < now.steady.0
+                && blows[zero.neighbour.index()] >= zero.neighbour_mps
             {
                 account.standing = bad(true);
             }
@@ -158,6 +167,9 @@ impl Truth {
             (new - old).abs() > limit * seconds(at - since)
         });
         account.last_at = Some(at);
+        let still = is_wind(model, reading.sensor) && said().all(|v| *v <= 0.0);
+        let calm = still && !outside && !too_fast;
+        account.zero_from = calm.then(|| account.zero_from.unwrap_or(now.steady.0));
         if outside || too_fast {
             account.standing = Standing::Bad {
                 since: None,
@@ -217,6 +229,18 @@ impl Truth {
     /// Whether a sensor is known to be at fault, for somebody to bypass it.
     pub(crate) fn is_bad(&self, sensor: SensorId) -> bool {
         matches!(self.accounts[sensor.index()].standing, Standing::Bad { .. })
+    }
+}
+
+impl Account {
+    /// The wind that it tells of, m/s, where it is believed.
+    fn blows(&self) -> f64 {
+        let speeds = self.gust.into_iter().chain(self.value.map(|v| v.0));
+        if self.standing == Standing::Good {
+            speeds.fold(f64::NEG_INFINITY, f64::max)
+        } else {
+            f64::NEG_INFINITY
+        }
     }
 }
 

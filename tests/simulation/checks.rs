@@ -36,6 +36,11 @@ pub(crate) struct Watched {
     /// Told anew since: once it is there the core knows again where it stands.
     pub(crate) told: Option<Pose>,
     hasty: u32,
+    /// An alarm about its power stands: no comfort moves it.
+    pub(crate) barred: bool,
+    /// Since when it has stood, or run, without a break.
+    pub(crate) idle_since: Option<i64>,
+    pub(crate) busy_since: Option<i64>,
 }
 
 impl Watched {
@@ -138,6 +143,9 @@ impl Checks {
         let told = format!("{name} to {} by {}", pose.extension_pct, word.as_str());
         if wish && truth.holds(command.group.index()).contains(&true) {
             return Err(format!("{told} although a guard holds"));
+        }
+        if wish && self.devices[device.index()].barred {
+            return Err(format!("{told} although its power is in question"));
         }
         if wish && !state.known {
             return Err(format!("{told} although the weather is not known"));
@@ -269,6 +277,13 @@ impl Checks {
                 {
                     watched.runs.pop_front();
                 }
+            }
+            if ran > 0 {
+                watched.idle_since = None;
+                watched.busy_since.get_or_insert(now.steady.0 - ran);
+            } else {
+                watched.idle_since.get_or_insert(now.steady.0);
+                watched.busy_since = None;
             }
             let started = usage.starts > watched.starts;
             let hasty = usage.hasty > watched.hasty;

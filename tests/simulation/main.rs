@@ -19,8 +19,10 @@
 mod account;
 mod checks;
 mod mishaps;
+mod power;
 mod rng;
 mod site;
+mod switches;
 mod truth;
 mod weather;
 mod world;

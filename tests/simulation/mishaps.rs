@@ -88,6 +88,21 @@ impl World {
                 let lasts = self.rng.int(1, 300) * MINUTE;
                 self.after(lasts, Happening::Deliver(Input::Clock { trusted: true }));
             }
+            Happening::ClockRight => {
+                self.wall_ahead = 0;
+                return self.clock_jumped(outcome);
+            }
+            Happening::Press(contact) => self.press(contact, outcome)?,
+            Happening::Release(contact, pressed) => {
+                return self.release(contact, pressed, outcome);
+            }
+            Happening::Judge(contact, pressed) => return self.judge(contact, &pressed),
+            Happening::Power(device, again) => return self.power(device, again, outcome),
+            Happening::PowerLies => self.power_lies(),
+            Happening::PowerRight(device) => {
+                self.lies[device.index()] = None;
+                return Ok(());
+            }
             Happening::Keep => {
                 if let Some(core) = &self.core {
                     self.kept = Some((core.snapshot(), self.truth.clone()));
@@ -158,9 +173,21 @@ impl World {
     }
 
     fn clock_steps(&mut self, outcome: &mut Outcome) -> Result<(), String> {
-        self.wall_ahead +=
-            self.rng
-                .pick(&[-26 * HOUR, -HOUR, -2 * MINUTE, 5 * MINUTE, HOUR, 30 * HOUR]);
+        if self.rng.once_in(5) {
+            // A flat battery: the clock begins at the first of January 1970.
+            self.wall_ahead = self.rng.int(0, HOUR) - self.t;
+            let lasts = self.rng.int(1, 900) * MINUTE;
+            self.after(lasts, Happening::ClockRight);
+        } else if self.wall_ahead.abs() < 1_000 * HOUR {
+            self.wall_ahead +=
+                self.rng
+                    .pick(&[-26 * HOUR, -HOUR, -2 * MINUTE, 5 * MINUTE, HOUR, 30 * HOUR]);
+        }
+        self.clock_jumped(outcome)
+    }
+
+    fn clock_jumped(&mut self, outcome: &mut Outcome) -> Result<(), String> {
+        self.starts += 1;
         self.put(Input::Restart(RestartCause::ClockJump), outcome)?;
         self.hear_contacts();
         Ok(())
@@ -184,6 +211,7 @@ impl World {
         match ail {
             Some(Ail::Dead) => return,
             Some(Ail::Stuck(then)) => sky = then,
+            Some(Ail::Zero) => (sky.gust, sky.mean) = (0.0, 0.0),
             Some(Ail::Wild | Ail::Slow) | None => {}
         }
         let sample = match sensor.index() {
@@ -304,7 +332,7 @@ impl World {
         let sky = self.weather.at(self.t);
         let ail = self
             .rng
-            .pick(&[Ail::Dead, Ail::Stuck(sky), Ail::Wild, Ail::Slow]);
+            .pick(&[Ail::Dead, Ail::Zero, Ail::Stuck(sky), Ail::Wild, Ail::Slow]);
         self.note(|| format!("{sensor:?} ails: {ail:?}"));
         self.ails[sensor.index()] = Some(ail);
         let lasts = self.rng.int(5, 400) * MINUTE;
@@ -373,6 +401,8 @@ impl World {
                 self.truth = Truth::new(&self.model, now);
             }
         }
+        self.starts += 1;
+        self.alarms_kept();
         // Starts, stops and running times since then are not in it.
         self.checks.forgot_until = self.t + 3 * HOUR;
         if cold && now.wall < self.latest.plus(10 * MINUTE) {
@@ -402,7 +432,7 @@ impl World {
     }
 }
 
-fn asked(from: Origin, ask: Ask) -> Input {
+pub(crate) fn asked(from: Origin, ask: Ask) -> Input {
     Input::Request(Request {
         by: "somebody".to_owned(),
         from,

@@ -3,15 +3,15 @@
 use crate::rng::Rng;
 use chrono::NaiveDate;
 use leeside_core::ids::{
-    ContactId, DayClassId, DeviceId, FacadeId, FeederId, GatewayId, ProductId, RoomId, SensorId,
-    TimetableId,
+    ContactId, DayClassId, DeviceId, FacadeId, FeederId, GatewayId, GroupId, ProductId, RoomId,
+    SensorId, TimetableId,
 };
 use leeside_core::model::{
-    Anchor, Budget, Contact, ContactKind, DailyCap, DayPlan, DayTable, Device, Drive, Facade,
-    Feeder, FireRule, FrozenWind, Gateway, Group, HailRule, HandRule, HeatRule, IceRule, IfNone,
-    Kind, Model, Moisture, Phase, Policy, Product, QuietHours, RainRule, Refuges, Room, Sector,
-    Sensor, SensorKind, Site, SunAim, SunEvent, SunRule, Timetable, Unheard, Validity, WindLink,
-    WindRule,
+    Anchor, Budget, Contact, ContactKind, DailyCap, DayPlan, DayTable, Device, Drive, Evidence,
+    Facade, Feeder, FireRule, FrozenWind, Gateway, Group, HailRule, HandRule, HeatRule, IceRule,
+    IfNone, Kind, Model, Moisture, Phase, Policy, Product, QuietHours, RainRule, Refuges, Room,
+    Sector, Sensor, SensorKind, Site, SunAim, SunEvent, SunRule, SwitchRule, Timetable, Unheard,
+    Validity, WindLink, WindRule, ZeroCheck,
 };
 use leeside_core::pose::Pose;
 use leeside_core::time::{HOUR, MINUTE, SECOND};
@@ -29,6 +29,11 @@ pub(crate) const INSIDE: SensorId = SensorId(7);
 pub(crate) const DOORS: [ContactId; 2] = [ContactId(0), ContactId(1)];
 pub(crate) const FIRE: ContactId = ContactId(2);
 pub(crate) const OCCUPIED: ContactId = ContactId(3);
+/// Two plain switch inputs of one group: in, and out.
+pub(crate) const SWITCHES: [ContactId; 2] = [ContactId(4), ContactId(5)];
+pub(crate) const SWITCHED: GroupId = GroupId(2);
+/// Pressed so long is a long press, ms.
+pub(crate) const LONG_MS: i64 = 600;
 pub(crate) const GATEWAY: GatewayId = GatewayId(0);
 
 /// How often each sensor speaks, ms.
@@ -54,7 +59,8 @@ pub(crate) fn draw(rng: &mut Rng) -> Model {
     model.products = vec![awning, blind, shutter, screen];
     // Ice and rain harm what hangs out; hail drives screens in and shutters out.
     for (index, refuge) in model.products.iter_mut().map(|p| &mut p.refuge).enumerate() {
-        refuge.ice = (index != 2).then_some(Pose::RETRACTED);
+        // Some shutters would freeze fast where they hang, too.
+        refuge.ice = (index != 2 || rng.once_in(2)).then_some(Pose::RETRACTED);
         refuge.rain = (index == 0 || index == 3).then_some(Pose::RETRACTED);
         refuge.hail = Some(if index == 2 {
             Pose::EXTENDED
@@ -201,7 +207,12 @@ fn sensors(model: &mut Model, rng: &mut Rng) {
             silence_ms: EVERY[index] * 2 + rng.int(1, 6) * MINUTE,
             stuck_ms: (kind == SensorKind::Wind).then(|| rng.int(40, 90) * MINUTE),
             max_rate_per_s: (kind == SensorKind::Temperature).then_some(0.05),
-            zero: None,
+            // The tower is beside the mast: it tells when the mast's cups are gone.
+            zero: (index == 0 && rng.once_in(2)).then(|| ZeroCheck {
+                neighbour: TOWER,
+                neighbour_mps: 3.0,
+                for_ms: rng.int(15, 35) * MINUTE,
+            }),
             recover_ms: rng.int(0, 12) * MINUTE,
         };
         model.sensors.push(Sensor {
@@ -217,6 +228,8 @@ fn sensors(model: &mut Model, rng: &mut Rng) {
         ("garden door", ContactKind::Door),
         ("fire", ContactKind::Fire),
         ("occupied", ContactKind::Occupancy),
+        ("switch in", ContactKind::Switch),
+        ("switch out", ContactKind::Switch),
     ];
     for (index, (name, kind)) in kinds.into_iter().enumerate() {
         model.contacts.push(Contact {
@@ -228,7 +241,11 @@ fn sensors(model: &mut Model, rng: &mut Rng) {
             } else {
                 0
             },
-            switch: None,
+            switch: (kind == ContactKind::Switch).then_some(SwitchRule {
+                group: SWITCHED,
+                extend: index == 5,
+                long_press_ms: LONG_MS,
+            }),
             gateway: (index == 1).then_some(GATEWAY),
         });
     }
@@ -273,7 +290,11 @@ fn device(model: &mut Model, rng: &mut Rng, product: u32) {
         drive: Drive {
             feeder: FeederId(u32::from(product > 1)),
             gateway: None,
-            evidence: None,
+            evidence: rng.once_in(2).then_some(Evidence {
+                running_from_w: 50.0,
+                too_much_w: 300.0,
+                supply_v: None,
+            }),
             reports: rng.once_in(2),
         },
         doors: vec![],

@@ -3,6 +3,7 @@
 //! account of the moments it was heard, each guard two moments.
 
 use crate::account::{Account, Says, Standing};
+use crate::power::Meter;
 use crate::site::{HAIL, HYGRO, RAIN, THERMO};
 use leeside_core::ids::{ContactId, SensorId};
 use leeside_core::input::{Ask, Input, RestartCause};
@@ -52,6 +53,8 @@ pub(crate) struct Truth {
     pub(crate) contacts: Vec<Contact>,
     pub(crate) gateway_lost: bool,
     pub(crate) clock_trusted: bool,
+    /// What was heard of the drives' power.
+    pub(crate) meters: Vec<Meter>,
     /// The last moment whose inputs have been reckoned with.
     now: Now,
 }
@@ -77,6 +80,7 @@ impl Truth {
             gust: None,
             direction: None,
             changed: now.steady.0,
+            zero_from: None,
             left_out: None,
         };
         let contact = Contact {
@@ -90,6 +94,7 @@ impl Truth {
             contacts: vec![contact; model.contacts.len()],
             gateway_lost: false,
             clock_trusted: true,
+            meters: vec![Meter::default(); model.devices.len()],
             now,
         }
     }
@@ -147,8 +152,12 @@ impl Truth {
                 RestartCause::Started | RestartCause::ClockJump | RestartCause::StateLost,
             ) => self.restart(now),
             Input::Clock { trusted } => self.clock_trusted = *trusted,
+            Input::Report(report) => {
+                if let Some(power_w) = report.power_w {
+                    self.meters[report.device.index()].hear(now.steady.0, power_w);
+                }
+            }
             Input::Garbled { .. }
-            | Input::Report(_)
             | Input::Connected
             | Input::Disconnected
             | Input::Restart(RestartCause::Reloaded)
@@ -216,6 +225,8 @@ impl Truth {
         for (account, sensor) in self.accounts.iter().zip(&model.sensors) {
             moments.push(account.measured + sensor.validity.silence_ms);
             moments.extend(sensor.validity.stuck_ms.map(|ms| account.changed + ms));
+            let zero = account.zero_from.zip(sensor.validity.zero);
+            moments.extend(zero.map(|(from, rule)| from + rule.for_ms));
             moments.extend(
                 account
                     .left_out

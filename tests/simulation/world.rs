@@ -3,7 +3,8 @@
 
 use crate::checks::{Checks, Scene};
 use crate::rng::Rng;
-use crate::site::{self, DOORS, EVERY};
+use crate::site::{self, DOORS, EVERY, SWITCHES};
+use crate::switches::Pressed;
 use crate::truth::Truth;
 use crate::weather::{Sky, Weather};
 use leeside_core::Core;
@@ -47,16 +48,29 @@ pub(crate) enum Happening {
         cold: bool,
     },
     ClockSteps,
+    /// After a step to 1970 somebody sets it right.
+    ClockRight,
     ClockTrust,
     Keep,
     Reload,
     Tick,
+    /// A switch is pressed, so long; released; and what then ought to be.
+    Press(ContactId),
+    Release(ContactId, Pressed),
+    Judge(ContactId, Pressed),
+    /// A drive's power is measured; again and again, or this once.
+    Power(DeviceId, bool),
+    /// A drive's power is not what it should be for a while.
+    PowerLies,
+    PowerRight(DeviceId),
 }
 
 /// What ails a sensor.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(crate) enum Ail {
     Dead,
+    /// The cups are gone: it reads no wind at all.
+    Zero,
     Stuck(Sky),
     Wild,
     Slow,
@@ -88,6 +102,12 @@ pub(crate) struct World {
     log: VecDeque<String>,
     pub(crate) mark: u64,
     verbose: bool,
+    /// How often the program has started, or the clock has stepped.
+    pub(crate) starts: u64,
+    /// Who was refused last, and when.
+    pub(crate) refused: Option<(String, i64)>,
+    /// What drives draw instead of what they should, W.
+    pub(crate) lies: Vec<Option<f64>>,
 }
 
 /// What a run came to.
@@ -127,6 +147,9 @@ impl World {
             log: VecDeque::new(),
             mark: seed,
             verbose,
+            starts: 0,
+            refused: None,
+            lies: vec![None; model.devices.len()],
             model,
             rng,
         };
@@ -168,8 +191,17 @@ impl World {
             Happening::Keep,
             Happening::Reload,
             Happening::Tick,
+            Happening::Press(SWITCHES[0]),
+            Happening::Press(SWITCHES[1]),
+            Happening::PowerLies,
         ] {
             self.again(happening);
+        }
+        for index in 0..self.model.devices.len() {
+            if self.model.devices[index].drive.evidence.is_some() {
+                let first = self.rng.int(1, 10) * MINUTE;
+                self.after(first, Happening::Power(DeviceId::of(index), true));
+            }
         }
     }
 
@@ -177,10 +209,11 @@ impl World {
     pub(crate) fn again(&mut self, happening: Happening) {
         let minutes = match happening {
             Happening::Person => 70,
-            Happening::Door(_) | Happening::Occupancy => 100,
+            Happening::Door(_) | Happening::Occupancy | Happening::Press(_) => 100,
             Happening::Keep => 8,
             Happening::Tick => 45,
             Happening::SensorFails => 9 * 60,
+            Happening::PowerLies => 14 * 60,
             Happening::DriveFails | Happening::GapBegins => 20 * 60,
             Happening::FeederFails | Happening::GatewayFails | Happening::Reload => 50 * 60,
             Happening::Crash => 30 * 60,
@@ -193,6 +226,11 @@ impl World {
             | Happening::DriveWell(_)
             | Happening::FeederWell(_)
             | Happening::GapEnds
+            | Happening::ClockRight
+            | Happening::Release(..)
+            | Happening::Judge(..)
+            | Happening::Power(..)
+            | Happening::PowerRight(_)
             | Happening::Start { .. } => 60,
         };
         let wait = self.rng.int(1, 2 * minutes * MINUTE);
@@ -286,7 +324,8 @@ impl World {
             now,
             reached: self.core.is_some() && !self.gap,
         };
-        self.checks.step(&scene, self.core.as_ref())
+        self.checks.step(&scene, self.core.as_ref())?;
+        self.counted()
     }
 
     pub(crate) fn drain(&mut self) -> Result<(), String> {
@@ -312,10 +351,12 @@ impl World {
                 self.checks.lockouts += 1;
                 Ok(())
             }
-            Output::Alarm(_)
-            | Output::Refused { .. }
-            | Output::Announce { .. }
-            | Output::Wake(_) => Ok(()),
+            Output::Alarm(alarm) => self.alarm(alarm),
+            Output::Refused { by, .. } => {
+                self.refused = Some((by.clone(), self.t));
+                Ok(())
+            }
+            Output::Announce { .. } | Output::Wake(_) => Ok(()),
         }
     }
 
@@ -335,6 +376,11 @@ impl World {
             let watched = &mut self.checks.devices[order.device.index()];
             watched.excused |= lost;
             watched.told = order.pose.filter(|_| watched.excused && !lost);
+            let measures = self.model.device(order.device).drive.evidence.is_some();
+            if measures && !self.gap {
+                let soon = i64::from(order.start_delay_ms) + self.rng.int(4, 20) * SECOND;
+                self.after(soon, Happening::Power(order.device, false));
+            }
         }
         if !self.gap {
             self.plant.handle(now, command);

@@ -490,7 +490,7 @@ fn unknown_wind_keeps_no_shutter_from_its_refuge_before_it_freezes() {
         (
             "02:00:00",
             value(thermo, -1.0),
-            "shutter ~ice; !frozen/shutter",
+            "!frozen/shutter; .not_in_refuge/shutter",
         ),
     ]);
     // What the wind is now that it is known again moves nothing that may be frozen.

@@ -414,11 +414,9 @@ fn a_clock_that_says_1970_releases_nothing_early_and_believes_no_future() {
 /// A damaged snapshot that still reads as one: what it wants to be woken for is of
 /// no site. Taking it at its word would take 64 GB for one moment.
 #[test]
-fn a_snapshot_that_waits_for_what_the_site_does_not_have_is_taken_up_without_it() {
+fn a_snapshot_that_waits_for_what_the_site_does_not_have_is_refused() {
     let core = Rig::calm(awning().0).core;
-    let mut kept = serde_json::to_value(core.snapshot()).unwrap();
-    let timers = kept["inner"]["timers"].as_array_mut().unwrap();
-    let before = timers.len();
+    let kept = serde_json::to_value(core.snapshot()).unwrap();
     for what in [
         "sensor_silent",
         "contact",
@@ -427,10 +425,44 @@ fn a_snapshot_that_waits_for_what_the_site_does_not_have_is_taken_up_without_it(
         "drive",
         "hand",
     ] {
+        let mut kept = kept.clone();
+        let timers = kept["inner"]["timers"].as_array_mut().unwrap();
         timers.push(serde_json::json!([{ what: 4_294_967_295_u32 }, 5_000]));
+        let kept = serde_json::from_value(kept).unwrap();
+        let refused = Core::restore(core.model().clone(), &kept).map(|_| ());
+        let said = refused.unwrap_err().to_string();
+        assert!(said.contains("4294967295, of"), "{said}");
     }
-    let core = Core::restore(core.model().clone(), &serde_json::from_value(kept).unwrap());
-    let again = serde_json::to_value(core.snapshot()).unwrap();
-    assert!(before > 0);
-    assert_eq!(again["inner"]["timers"].as_array().unwrap().len(), before);
+}
+
+/// A flat battery: the clock stands in 1970. What was asked for an hour holds an hour.
+#[test]
+fn a_clock_that_falls_back_to_1970_prolongs_no_hold_by_hand() {
+    let mut house = House::new(Pose::RETRACTED);
+    let group = house.single("shutter", Kind::RollerShutter);
+    let mut rig = Rig::calm(house);
+    let ask = leeside_core::input::Ask::Pose {
+        group,
+        extension_pct: Some(70),
+        tilt_deg: None,
+        until: leeside_core::input::Until::For(HOUR),
+    };
+    let asked = asks("panel", leeside_core::input::Origin::Centre, ask);
+    rig.put("10:00:00", &asked);
+    rig.put("10:00:01", &tick());
+    let steady = rig.now("10:10:00").steady;
+    let first = |ms: i64| Now {
+        wall: Wall(ms),
+        steady: steady.plus(ms),
+    };
+    rig.core
+        .handle(first(0), Input::Restart(RestartCause::ClockJump));
+    drain(&mut rig.core);
+    rig.core.handle(first(49 * MINUTE), Input::Tick);
+    drain(&mut rig.core);
+    let decides = |rig: &Rig| rig.core.explain(group).verdict.decided_by.as_str();
+    assert_eq!(decides(&rig), "hand");
+    rig.core.handle(first(50 * MINUTE + 1), Input::Tick);
+    drain(&mut rig.core);
+    assert_ne!(decides(&rig), "hand");
 }

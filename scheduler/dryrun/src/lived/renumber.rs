@@ -173,6 +173,7 @@ impl Renumber {
             | Because::Rest
             | Because::Quiet
             | Because::ClockUntrusted
+            | Because::StateLost
             | Because::DutySpent { .. }
             | Because::Reference { .. }
             | Because::RefugeWouldExtend
