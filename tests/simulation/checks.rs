@@ -40,6 +40,10 @@ pub(crate) struct Watched {
     pub(crate) barred: bool,
     /// Since when it has stood, or run, without a break.
     pub(crate) idle_since: Option<i64>,
+    /// When it was last told anything.
+    pub(crate) commanded_at: i64,
+    /// The core may not know where it stands: no power was seen, or a gap has been.
+    pub(crate) unsure: bool,
     pub(crate) busy_since: Option<i64>,
 }
 

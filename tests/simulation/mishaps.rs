@@ -77,6 +77,9 @@ impl World {
             Happening::GapEnds => {
                 self.note(|| "the broker is back".to_owned());
                 self.gap = false;
+                for watched in &mut self.checks.devices {
+                    watched.unsure = true;
+                }
                 return self.put(Input::Connected, outcome);
             }
             Happening::GatewayFails => self.gateway_fails(outcome)?,

@@ -6,6 +6,7 @@ use crate::world::{Happening, Outcome, World};
 use leeside_core::ids::DeviceId;
 use leeside_core::input::{Ask, DriveState, Input, Origin, Report};
 use leeside_core::output::{Alarm, AlarmWord};
+use leeside_core::reason::{Because, DriveTrouble};
 use leeside_core::time::{MINUTE, SECOND};
 
 /// Above this it runs, and above that it is too much, W (as the drawn sites have it).
@@ -76,13 +77,19 @@ impl World {
         let stands = watched.idle_since.map_or(0, |from| self.t - from);
         let began = watched.busy_since.map_or(0, |from| self.t - from);
         let judged = !watched.excused && self.sound(device) && self.t > self.checks.forgot_until;
+        let rests = !runs && stands.min(self.t - watched.commanded_at) > 3 * MINUTE;
+        let under_way = long && began > 5 * SECOND && !watched.unsure;
         let ought = power_w > TOO_MUCH_W
-            || judged && power_w >= RUNS_W && !runs && stands > 3 * MINUTE
-            || judged && power_w < RUNS_W && long && began > 5 * SECOND;
+            || judged && power_w >= RUNS_W && rests
+            || judged && power_w < RUNS_W && under_way;
         if ought && !told {
             return Err(format!(
                 "{name} draws {power_w:.0} W, runs: {runs}, stands for {stands} ms: no alarm"
             ));
+        }
+        if runs && lie.is_none() {
+            // Its end stop is found, or its report heard, before the next one.
+            self.checks.devices[device.index()].unsure &= !judged;
         }
         Ok(())
     }
@@ -114,7 +121,20 @@ impl World {
             let watched = &self.checks.devices[index];
             let judged = !watched.excused && self.sound(device);
             let known = self.t > self.checks.forgot_until && !self.gap;
-            if judged && known && self.lies[index].is_none() {
+            // One that stands where it is not believed to stand is told in vain: that
+            // is news, whyever it is so.
+            let no_power = matches!(
+                alarm.because,
+                Because::Drive {
+                    trouble: DriveTrouble::NoPower
+                }
+            );
+            let usage = |ms| self.plant.usage(device, self.now().steady.plus(ms));
+            let ran = |ms| usage(ms).map_or(0, |usage| usage.run_ms);
+            let runs = ran(200) > ran(0);
+            let news = no_power && !runs;
+            self.checks.devices[index].unsure |= no_power;
+            if judged && known && !news && self.lies[index].is_none() {
                 return Err(format!("{}: nothing is wrong with it", alarm.key));
             }
         }

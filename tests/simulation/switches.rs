@@ -7,6 +7,7 @@ use crate::world::{Happening, Outcome, World};
 use leeside_core::ids::ContactId;
 use leeside_core::input::Input;
 use leeside_core::output::{Course, Word};
+use leeside_core::time::MINUTE;
 
 /// A press under way.
 #[derive(Clone, Debug)]
@@ -77,11 +78,18 @@ impl World {
         let here = at(0);
         if here != at(400) {
             Some(true)
-        } else if [2_000, 10_000, 60_000].iter().all(|ms| here == at(*ms)) {
+        } else if [2_000, 10_000, 60_000].iter().all(|ms| here == at(*ms)) && !self.told_of_late() {
             Some(false)
         } else {
             None
         }
+    }
+
+    /// Whether any of its drives may be believed to run, told again what it has done.
+    fn told_of_late(&self) -> bool {
+        let devices = &self.model.group(SWITCHED).devices;
+        let told = |d: &leeside_core::ids::DeviceId| self.checks.devices[d.index()].commanded_at;
+        devices.iter().any(|d| self.t - told(d) < 3 * MINUTE)
     }
 
     /// What a press ought to have come to, where nothing else speaks.

@@ -375,6 +375,8 @@ impl World {
             let lost = self.gap || !self.sound(order.device);
             let watched = &mut self.checks.devices[order.device.index()];
             watched.excused |= lost;
+            watched.commanded_at = self.t;
+            watched.unsure |= lost;
             watched.told = order.pose.filter(|_| watched.excused && !lost);
             let measures = self.model.device(order.device).drive.evidence.is_some();
             if measures && !self.gap {

@@ -27,6 +27,11 @@ pub(crate) struct Run {
 }
 
 impl Run {
+    /// Whether it is known from where it goes: otherwise it may be there already.
+    pub(crate) const fn knows_from(&self) -> bool {
+        self.from.is_some()
+    }
+
     /// +1 extends (or, from an unknown place, may extend), −1 retracts, 0 only tilts.
     fn way(&self) -> i8 {
         let to = self.to.extension_pct;
@@ -123,6 +128,12 @@ impl DriveState {
     pub(crate) const fn lost(&mut self) {
         self.target = None;
         self.unsure = true;
+    }
+
+    /// How long it has been halted, or known to stand, ms.
+    pub(crate) fn rested_ms(&self, at: Steady) -> i64 {
+        let since = self.stopped.max(self.run.map(|run| run.stop));
+        since.map_or(i64::MAX, |since| at.0 - since.0)
     }
 
     /// Whether it is believed to run, and which way.

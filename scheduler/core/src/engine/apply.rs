@@ -332,10 +332,17 @@ impl Core {
         let Some(group) = group.copied().flatten() else {
             return;
         };
-        let now = self.now.steady;
+        self.stand(report, group);
+        // After that: one that has arrived early by our reckoning draws nothing.
         if let Some(power_w) = report.power_w {
             self.power(device, power_w);
         }
+    }
+
+    /// What a drive says of where it stands.
+    fn stand(&mut self, report: &Report, group: GroupId) {
+        let device = report.device;
+        let now = self.now.steady;
         match report.state {
             Says::Moving => {}
             Says::Refused | Says::Fault => {

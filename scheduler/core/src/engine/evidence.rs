@@ -44,6 +44,7 @@ impl Core {
         }
         evidence.last = Some((now, power_w));
         let run = self.drives[device.index()].run;
+        let rested_ms = self.drives[device.index()].rested_ms(now);
         let trouble = if power_w > rule.too_much_w {
             Some(DriveTrouble::TooMuchPower)
         } else {
@@ -53,7 +54,9 @@ impl Core {
                     // At the very end it may have run into its stop a little early.
                     let lag = LAG_MS.max((run.stop.0 - run.start.0) / 5);
                     let due = now.0 - run.start.0 >= LAG_MS && run.stop.0 - now.0 >= lag;
-                    (!runs && due).then_some(DriveTrouble::NoPower)
+                    // Told again after a gap it may stand there already, and rest.
+                    let ought = due && run.knows_from();
+                    (!runs && ought).then_some(DriveTrouble::NoPower)
                 }
                 Some(run) => {
                     let late = now.0 - run.stop.0;
@@ -66,7 +69,8 @@ impl Core {
                         DriveTrouble::PowerUncommanded
                     })
                 }
-                None => runs.then_some(DriveTrouble::PowerUncommanded),
+                // Halted a moment ago it may not have heard of it, or still be measured.
+                None => (runs && rested_ms > LAG_MS).then_some(DriveTrouble::PowerUncommanded),
             }
         };
         if trouble.is_some() {
@@ -81,6 +85,14 @@ impl Core {
         }
         let told = trouble.or(evidence.trouble);
         evidence.trouble = trouble;
+        if trouble == Some(DriveTrouble::NoPower) {
+            // It did not go, so nobody knows where it stands. What it was told is tried
+            // again with its next movement.
+            let drive = &mut self.drives[device.index()];
+            let told = drive.target;
+            drive.lost();
+            drive.target = told;
+        }
         let key = power_key(&self.model.device(device).name);
         if let Some(told) = told {
             let because = Because::Drive { trouble: told };

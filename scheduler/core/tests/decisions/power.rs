@@ -129,3 +129,62 @@ fn running_time_and_energy_are_counted_by_the_measured_power() {
     let core = Core::restore(rig.core.model().clone(), &kept).unwrap();
     assert_eq!(core.measured_running(DeviceId(0)), (ran_ms, energy_wh));
 }
+
+/// After a gap drives are told again what they may have done already: one that stands
+/// there draws nothing, and nothing is wrong with it.
+#[test]
+fn a_drive_that_is_told_again_and_stands_there_already_is_in_order() {
+    let (house, a, _) = measured();
+    Rig::calm(house).check(&[
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:30", draws(120.0), ""),
+        ("10:00:40", In::Put(Input::Disconnected), ""),
+        ("10:05:00", In::Put(Input::Connected), "a: again hand 100"),
+        ("10:05:10", draws(1.0), ""),
+        ("10:05:40", draws(1.0), ""),
+        ("10:10:00", draws(1.0), ""),
+    ]);
+}
+
+/// A halt takes a moment to arrive, and power a moment to be measured.
+#[test]
+fn power_a_moment_after_a_halt_is_none_without_a_command() {
+    let (house, a, _) = measured();
+    let halt = asks(
+        "panel",
+        Origin::Room(leeside_core::ids::RoomId(0)),
+        Ask::Halt {
+            group: a,
+            until: leeside_core::input::Until::Rule,
+        },
+    );
+    Rig::calm(house).check(&[
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:10", draws(120.0), ""),
+        ("10:00:20", halt, "a: hand halt"),
+        ("10:00:20.500", draws(120.0), ""),
+        ("10:00:23", draws(120.0), ""),
+        ("10:00:23.001", draws(120.0), "!drive_power/a"),
+    ]);
+}
+
+/// One that says it stands where it was told to has arrived, earlier than reckoned, and
+/// draws nothing any more.
+#[test]
+fn a_drive_that_arrives_early_and_says_so_is_in_order() {
+    let (mut house, a, _) = measured();
+    house.model.devices[0].drive.reports = true;
+    let arrived = In::Put(Input::Report(Report {
+        device: DeviceId(0),
+        sequence: None,
+        state: DriveState::Standing,
+        pose: Some(Pose::EXTENDED),
+        power_w: Some(0.0),
+    }));
+    Rig::calm(house).check(&[
+        ("00:00:30", stands(DeviceId(0), Pose::RETRACTED), ""),
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:05", draws(120.0), ""),
+        ("10:00:30", arrived, ""),
+    ]);
+}
