@@ -19,7 +19,7 @@ use crate::handing::Handing;
 use crate::keeper::{self, Keeper, News};
 use crate::link::{Dialect, Ears, Inbox, LinkEvent, Outbox, Poller};
 use crate::record::{self, Condition, Keep, Recorder};
-use crate::resume::resume;
+use crate::resume::{Resumed, resume};
 use crate::seen::Counters;
 use crate::versions::{self, Versions};
 use crate::wire::{Board, Decoder, Encoder, Presence, Topics, Trouble};
@@ -30,7 +30,7 @@ use leeside_core::ids::GroupId;
 use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
-use leeside_core::time::{MINUTE, SECOND};
+use leeside_core::time::{MINUTE, Now, SECOND};
 use leeside_journal::{Durability, Kind, SiteFiles};
 use serde_json::json;
 use std::net::SocketAddr;
@@ -91,10 +91,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     if let Some(last) = kept.and_then(|journal| journal.last_moment().ok().flatten()) {
         clock.resume_after(last);
     }
-    let mut resumed = resume(kept, &mut Versions::new(site, kept), clock.now());
-    resumed.lost |= found
-        .as_ref()
-        .is_some_and(|found| found.begun_anew.is_some());
+    let resumed = state_before(site, found.as_ref(), clock.now());
     let cause = resumed.cause();
     let recorder = journal
         .as_ref()
@@ -158,6 +155,14 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         broker.stop(GOODBYE).await;
     }
     turned
+}
+
+/// The state that the run before left. Where its journal was damaged, it is lost.
+fn state_before(site: &Site, found: Option<&record::Found>, now: Now) -> Resumed {
+    let kept = found.and_then(|found| found.journal.as_ref().or(found.readable.as_ref()));
+    let mut resumed = resume(kept, &mut Versions::new(site, kept), now);
+    resumed.lost |= found.is_some_and(|found| found.begun_anew.is_some());
+    resumed
 }
 
 /// What keeps the site current.
