@@ -185,3 +185,21 @@ fn what_cannot_be_worked_out_says_why() {
         browser.wait_text("main", part);
     }
 }
+
+#[test]
+fn what_the_house_recorded_is_replayed_and_can_be_taken_away() {
+    let house = House::open();
+    let browser = Browser::take();
+    house.settle(&browser);
+    house.building.blow("wind south", 17.4);
+    browser.wait_text("#p-lockouts", "south slats");
+    open(&browser, &house, "/year?weather=recorded");
+    let told = browser.wait_text("main", "What it rests on");
+    assert!(
+        told.contains("By group") && told.contains("south slats"),
+        "{told}"
+    );
+    assert!(!browser.has("main p.wrong"), "{told}");
+    assert_eq!(browser.value("#weather"), "recorded");
+    assert!(browser.has(".downloads a[href*='weather=recorded']"));
+}
