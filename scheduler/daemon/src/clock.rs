@@ -27,6 +27,10 @@ trait Source: Send + Sync {
     fn wall_ms(&self) -> i64;
     /// Milliseconds since some start.
     fn steady_ms(&self) -> i64;
+    /// How much of the present one of these milliseconds has passed already.
+    fn into_ms(&self) -> Duration {
+        Duration::ZERO
+    }
     /// How many milliseconds of it pass in one of real time.
     fn speed(&self) -> u32;
     /// Whether its wall clock can be right.
@@ -49,6 +53,10 @@ impl Source for Machine {
 
     fn steady_ms(&self) -> i64 {
         millis(self.start.elapsed())
+    }
+
+    fn into_ms(&self) -> Duration {
+        Duration::from_nanos(u64::from(self.start.elapsed().subsec_nanos() % 1_000_000))
     }
 
     fn speed(&self) -> u32 {
@@ -180,7 +188,8 @@ impl Clock {
     #[must_use]
     pub fn instant(&self, steady: Steady) -> Instant {
         let ahead = u64::try_from(steady.0.saturating_sub(self.steady().0)).unwrap_or(0);
-        Instant::now() + self.real(ahead)
+        // The milliseconds ahead are counted from the begin of the present one.
+        Instant::now() + self.real(ahead).saturating_sub(self.source.into_ms())
     }
 
     /// When the runtime's clock shows this wall moment.

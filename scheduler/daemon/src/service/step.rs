@@ -13,6 +13,10 @@ use leeside_journal::{Batch, Durability, Kind, Snapshot};
 /// A state larger than this, bytes, is not written with every command.
 const SMALL: usize = 256 * 1024;
 
+/// So many drives of a moment leave before the rest of it is written; of what then
+/// remains four times as many, and so on, so that it does not come in many pieces.
+const FIRST_PORTION: usize = 64;
+
 /// When the state was last written, and how large it was.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct SnapshotPace {
@@ -57,14 +61,24 @@ impl Service {
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
             tracing::error!(%error, "an input cannot be written down");
         }
-        let leaving = self.outputs(now, &outputs, &mut batch);
-        if matters {
-            batch.at_least(Durability::Power);
+        // A large moment goes in portions, each written before it leaves: the first
+        // drives are not kept waiting for the rows of the last ones.
+        let (mut rest, mut most) = (outputs.as_slice(), FIRST_PORTION);
+        loop {
+            let (portion, later) = rest.split_at(portion(rest, most));
+            let leaving = self.outputs(now, portion, &mut batch);
+            if matters {
+                batch.at_least(Durability::Power);
+            }
+            if let Some(recorder) = &self.recorder {
+                recorder.write(core::mem::take(&mut batch), matters).await;
+            }
+            self.leave(leaving, portion);
+            if later.is_empty() {
+                break;
+            }
+            (rest, most) = (later, most.saturating_mul(4));
         }
-        if let Some(recorder) = &self.recorder {
-            recorder.write(batch, matters).await;
-        }
-        self.leave(leaving, &outputs);
         // Whoever watches, and the state, come after what has to leave.
         (self.watch)(now, &Seen::Input(&input));
         self.watched(now, &outputs);
@@ -89,21 +103,25 @@ impl Service {
             .collect()
     }
 
-    /// Sends what has to leave for outputs.
+    /// Sends what has to leave for outputs: what moves drives first.
     pub(super) fn leave(&self, messages: Vec<Option<Message>>, outputs: &[Output]) {
+        let mut others = Vec::new();
         for (message, output) in messages.into_iter().zip(outputs) {
             let Some(message) = message else { continue };
-            if matches!(output, Output::Alarm(_)) {
-                self.handing.hand(&message.payload);
-            }
-            self.send(message);
             if let Output::Command(command) = output {
+                self.send(message);
                 self.encoder
                     .foreign_orders(command)
                     .for_each(|message| self.send(message));
-                self.send(self.encoder.pose(command));
+                others.push(self.encoder.pose(command));
+                continue;
             }
+            if matches!(output, Output::Alarm(_)) {
+                self.handing.hand(&message.payload);
+            }
+            others.push(message);
         }
+        others.into_iter().for_each(|message| self.send(message));
     }
 
     /// Shows outputs to whoever watches.
@@ -238,6 +256,19 @@ impl Service {
             recorder.write(batch, wait).await;
         }
     }
+}
+
+/// How many of the outputs leave together: up to the command with which so many
+/// drives are told to move.
+fn portion(outputs: &[Output], most: usize) -> usize {
+    let mut drives = 0;
+    let full = outputs.iter().position(|output| {
+        if let Output::Command(command) = output {
+            drives += command.orders.len();
+        }
+        drives >= most
+    });
+    full.map_or(outputs.len(), |at| at + 1)
 }
 
 /// Inputs whose rows must outlive a power cut even where nothing follows at once.
