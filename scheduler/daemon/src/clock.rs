@@ -28,7 +28,7 @@ trait Source: Send + Sync {
     /// Milliseconds since some start.
     fn steady_ms(&self) -> i64;
     /// How much of the present one of these milliseconds has passed already.
-    fn into_ms(&self) -> Duration {
+    fn part_of_ms(&self) -> Duration {
         Duration::ZERO
     }
     /// How many milliseconds of it pass in one of real time.
@@ -55,7 +55,7 @@ impl Source for Machine {
         millis(self.start.elapsed())
     }
 
-    fn into_ms(&self) -> Duration {
+    fn part_of_ms(&self) -> Duration {
         Duration::from_nanos(u64::from(self.start.elapsed().subsec_nanos() % 1_000_000))
     }
 
@@ -189,7 +189,7 @@ impl Clock {
     pub fn instant(&self, steady: Steady) -> Instant {
         let ahead = u64::try_from(steady.0.saturating_sub(self.steady().0)).unwrap_or(0);
         // The milliseconds ahead are counted from the begin of the present one.
-        Instant::now() + self.real(ahead).saturating_sub(self.source.into_ms())
+        Instant::now() + self.real(ahead).saturating_sub(self.source.part_of_ms())
     }
 
     /// When the runtime's clock shows this wall moment.
