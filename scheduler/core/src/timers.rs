@@ -1,10 +1,9 @@
 //! Pending moments: each is one variant of one list, and the next wake-up is
 //! their minimum, of one moment the first in the order of reasons.
 
-use crate::ids::FacadeId;
 use crate::output::WakeFor;
 use crate::time::Steady;
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 
 /// At most one pending moment per reason.
 ///
@@ -24,41 +23,11 @@ pub(crate) struct Timers {
     /// are asked for again and again.
     first: Option<(Steady, usize)>,
     last: Option<(Steady, usize)>,
-    /// Facades that have the same moment in common, mostly the next minute.
-    lane: Lane,
     /// The earliest moment, where it is known and stands.
     answer: Option<(Steady, WakeFor)>,
     /// How many reasons have a moment, and how many stand in buckets.
     live: usize,
     kept: usize,
-}
-
-/// Facades with one moment, in the order of their numbers. By day each of them is
-/// looked at every minute: that is quicker without a bucket.
-#[derive(Clone, Debug)]
-struct Lane {
-    at: Steady,
-    facades: VecDeque<u32>,
-}
-
-impl Default for Lane {
-    fn default() -> Self {
-        let (at, facades) = (Steady(0), VecDeque::new());
-        Self { at, facades }
-    }
-}
-
-impl Lane {
-    /// Takes a facade that comes after those it has; whether it could.
-    fn takes(&mut self, facade: u32, at: Steady) -> bool {
-        match self.facades.back() {
-            None => self.at = at,
-            Some(last) if self.at == at && *last < facade => {}
-            Some(_) => return false,
-        }
-        self.facades.push_back(facade);
-        true
-    }
 }
 
 /// What may be due at one moment.
@@ -127,11 +96,6 @@ impl Timers {
             Some(_) => {}
             None => self.live += 1,
         }
-        if let WakeFor::Facade(facade) = why
-            && self.lane.takes(facade.0, at)
-        {
-            return;
-        }
         let place = match self.last {
             Some((of, place)) if of == at => place,
             _ => self.bucket_of(at),
@@ -194,10 +158,7 @@ impl Timers {
             let reasons = self.buckets[*place].reasons.iter();
             reasons.map(|(_, why)| (*why, *at))
         });
-        let facade = |number: &u32| (WakeFor::Facade(FacadeId(*number)), self.lane.at);
-        let lane = self.lane.facades.iter().map(facade);
         let mut all: Vec<_> = reasons
-            .chain(lane)
             .filter(|(why, at)| self.at(*why) == Some(*at))
             .collect();
         all.sort_unstable();
@@ -230,30 +191,6 @@ impl Timers {
     }
 
     fn search(&mut self) -> Option<(Steady, WakeFor)> {
-        let lane = self.search_lane();
-        let bucket = self.search_buckets();
-        let (Some((a, facade)), Some((b, other))) = (lane, bucket) else {
-            return lane.or(bucket);
-        };
-        if (a, place(facade).2) <= (b, place(other).2) {
-            lane
-        } else {
-            bucket
-        }
-    }
-
-    fn search_lane(&mut self) -> Option<(Steady, WakeFor)> {
-        while let Some(facade) = self.lane.facades.front() {
-            let why = WakeFor::Facade(FacadeId(*facade));
-            if moment(&self.due, why) == Some(self.lane.at) {
-                return Some((self.lane.at, why));
-            }
-            self.lane.facades.pop_front();
-        }
-        None
-    }
-
-    fn search_buckets(&mut self) -> Option<(Steady, WakeFor)> {
         loop {
             let (at, place) = match self.first {
                 Some(first) => first,
@@ -282,15 +219,8 @@ impl Timers {
 
     /// Takes the earliest moment if it is due at `at` or before.
     pub(crate) fn pop_due(&mut self, at: Steady) -> Option<WakeFor> {
-        let (due, why) = self.next().filter(|(due, _)| *due <= at)?;
+        let (_, why) = self.next().filter(|(due, _)| *due <= at)?;
         self.clear(why);
-        if let WakeFor::Facade(facade) = why
-            && self.lane.at == due
-            && self.lane.facades.front() == Some(&facade.0)
-        {
-            self.lane.facades.pop_front();
-            return Some(why);
-        }
         // It stood at the end of the first bucket.
         if let Some((_, place)) = self.first {
             self.buckets[place].reasons.pop();
@@ -353,8 +283,7 @@ mod tests {
         };
         for round in 0..40_000_i64 {
             let group = GroupId(u32::try_from(draw(40)).unwrap());
-            let why = match draw(4) {
-                3 => WakeFor::Facade(FacadeId(group.0)),
+            let why = match draw(3) {
                 0 => WakeFor::Hand(group),
                 1 => WakeFor::Guard(group, crate::output::Word::Wind),
                 _ => WakeFor::Sun(group),
