@@ -5,9 +5,8 @@ use anyhow::Context;
 use chrono::{Datelike, Utc};
 use clap::{Args, ValueEnum};
 use leeside_config::{DefaultInForce, Diagnostic, LoadOptions, Outcome, Severity, Site, site};
-use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
-use leeside_core::safe::{longest_time_to_safe, time_to_safe};
+use leeside_core::safe::{longest_time_to_safe, times_to_safe};
 use serde_json::{Value, json};
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
@@ -169,8 +168,8 @@ fn explained(out: &mut impl Write, outcome: &Outcome) -> std::io::Result<()> {
         return Ok(());
     };
     writeln!(out, "Time to safe in wind (detection + start + travel):")?;
-    for (index, group) in site.model.groups.iter().enumerate() {
-        match time_to_safe(&site.model, GroupId::of(index)) {
+    for (group, time) in site.model.groups.iter().zip(times_to_safe(&site.model)) {
+        match time {
             Some(safe) => writeln!(
                 out,
                 "  {}: {} s = {} + {} + {} (slowest: {})",
@@ -219,13 +218,13 @@ fn json_form(out: &mut impl Write, outcome: &Outcome, explain: bool) -> std::io:
 
 fn site_json(site: &Site) -> Value {
     let model = &site.model;
-    let safe = |index: usize| {
-        let group = GroupId::of(index);
+    let groups = model.groups.iter().zip(times_to_safe(model));
+    let safe = groups.map(|(group, time)| {
         json!({
-            "group": model.group(group).name,
-            "time_to_safe_s": time_to_safe(model, group).map(|safe| milli(safe.total_ms())),
+            "group": group.name,
+            "time_to_safe_s": time.map(|safe| milli(safe.total_ms())),
         })
-    };
+    });
     json!({
         "name": model.site.name,
         "facades": model.facades.len(),
@@ -234,7 +233,7 @@ fn site_json(site: &Site) -> Value {
         "sensors": model.sensors.len(),
         "fingerprint": site.fingerprint,
         "files": site.files,
-        "time_to_safe": (0..model.groups.len()).map(safe).collect::<Vec<_>>(),
+        "time_to_safe": safe.collect::<Vec<_>>(),
     })
 }
 

@@ -144,33 +144,40 @@ impl Topology {
                 }
             }
             for sensor in &self.needs[index] {
-                add(&mut self.guarded_by[sensor.index()], id);
+                add_next(&mut self.guarded_by[sensor.index()], id);
             }
-            links.for_each(|l| add(&mut self.guarded_by[l.sensor.index()], id));
-            add(&mut self.facade_groups[group.facade.index()], id);
-            add(&mut self.timetable_groups[group.timetable.index()], id);
+            links.for_each(|l| add_next(&mut self.guarded_by[l.sensor.index()], id));
+            add_next(&mut self.facade_groups[group.facade.index()], id);
+            add_next(&mut self.timetable_groups[group.timetable.index()], id);
             for contact in group.fire.iter().flat_map(|r| &r.contacts) {
-                add(&mut self.contact_groups[contact.index()], id);
+                add_next(&mut self.contact_groups[contact.index()], id);
             }
             for device in &group.devices {
                 self.device_group[device.index()] = Some(id);
                 for door in &model.device(*device).doors {
-                    add(&mut self.contact_groups[door.index()], id);
+                    add_next(&mut self.contact_groups[door.index()], id);
                 }
             }
             let heat = group.sun.iter().filter_map(|r| r.heat.as_ref());
             heat.filter_map(|h| h.outdoor)
-                .for_each(|s| add(&mut self.warmed_by[s.index()], id));
+                .for_each(|s| add_next(&mut self.warmed_by[s.index()], id));
             for room in &group.rooms {
                 let room = &model.rooms[room.index()];
                 if let Some(contact) = room.occupancy {
-                    add(&mut self.contact_groups[contact.index()], id);
+                    add_next(&mut self.contact_groups[contact.index()], id);
                 }
                 if let Some(sensor) = room.temperature {
-                    add(&mut self.warmed_by[sensor.index()], id);
+                    add_next(&mut self.warmed_by[sensor.index()], id);
                 }
             }
         }
+    }
+}
+
+/// Groups come in their order: what is there already is the last.
+fn add_next(list: &mut Vec<GroupId>, group: GroupId) {
+    if list.last() != Some(&group) {
+        list.push(group);
     }
 }
 
