@@ -91,8 +91,9 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     if let Some(last) = kept.and_then(|journal| journal.last_moment().ok().flatten()) {
         clock.resume_after(last);
     }
-    let resumed = state_before(site, found.as_ref(), clock.now());
-    let cause = resumed.cause();
+    let at = clock.now();
+    let resumed = state_before(site, found.as_ref(), at);
+    let begun = Begun::with(at, &resumed);
     let recorder = journal
         .as_ref()
         .zip(found)
@@ -135,8 +136,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         tracing::warn!("{note}");
         service.note(note);
     }
-    let begun = Begun::with(resumed.taken_up, resumed.replayed, resumed.reloaded);
-    service.begin(site, begun, cause).await;
+    service.begin(site, begun).await;
     let polling = tokio::spawn(poller.run());
     if let Some(ready) = ready {
         // Nobody may have waited for it.
@@ -227,6 +227,11 @@ fn place(site: &Site, own: Option<&Running>) -> BrokerPlace {
 
 /// How a run took up what was before.
 struct Begun {
+    /// When. A new core counts the pauses of its drives from here, and so has whoever
+    /// replays the journal.
+    at: Now,
+    /// As what the core is told of it.
+    cause: RestartCause,
     resumed: bool,
     replayed: usize,
     /// Whether the state was that of another site file (or of other years of it).
@@ -234,11 +239,13 @@ struct Begun {
 }
 
 impl Begun {
-    const fn with(resumed: bool, replayed: usize, reloaded: bool) -> Self {
+    const fn with(at: Now, resumed: &Resumed) -> Self {
         Self {
-            resumed,
-            replayed,
-            reloaded,
+            at,
+            cause: resumed.cause(),
+            resumed: resumed.taken_up,
+            replayed: resumed.replayed,
+            reloaded: resumed.reloaded,
         }
     }
 }
@@ -280,8 +287,7 @@ impl Service {
     }
 
     /// The first inputs of a run, and the states that everybody may see.
-    async fn begin(&mut self, site: &Site, begun: Begun, cause: RestartCause) {
-        let now = self.clock.now();
+    async fn begin(&mut self, site: &Site, begun: Begun) {
         let body = json!({
             "version": env!("CARGO_PKG_VERSION"),
             "site": self.model.site.name,
@@ -292,7 +298,7 @@ impl Service {
             "reloaded": begun.reloaded,
         });
         let mut batch = leeside_journal::Batch::new();
-        batch.row(now, Kind::Run, &self.model.site.name, body.to_string());
+        batch.row(begun.at, Kind::Run, &self.model.site.name, body.to_string());
         batch.site(versions::files(site));
         batch.at_least(Durability::Power);
         if let Some(recorder) = &self.recorder {
@@ -302,7 +308,7 @@ impl Service {
             self.show_lockouts(GroupId::of(group));
         }
         self.clear_old_troubles();
-        self.handle(Input::Restart(cause)).await;
+        self.handle(Input::Restart(begun.cause)).await;
         self.look_at_clock().await;
     }
 
