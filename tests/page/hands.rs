@@ -124,6 +124,61 @@ fn one_drive_is_set_up_an_alarm_is_seen_and_a_dead_sensor_left_out() {
     browser.wait_text(".done", "in force");
 }
 
+/// Two poses under one name, and slats that mind frost.
+fn with_more(folder: &Path) {
+    let path = folder.join("site.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let text = text.replacen("ice = \"not_harmed\"", "ice = \"retracted\"", 1);
+    let text = text.replacen(
+        "timetable = \"always out, slats\"",
+        "timetable = \"always out, slats\"\nice = \"frost\"",
+        1,
+    );
+    let more = "\n[[sensor]]\nname = \"air\"\nkind = \"temperature\"\nsilence_s = 600\n\
+        [[ice]]\nname = \"frost\"\nsensors = [\"air\"]\nbelow_c = 3\nabove_c = 5\nhold_min = 600\n\
+        moisture = \"always\"\n\
+        [[arrangement]]\nname = \"lesson\"\nhold_min = 5\n\
+        [arrangement.poses]\n\"south slats\" = \"retracted\"\n\"west screens\" = \"retracted\"\n";
+    std::fs::write(&path, format!("{text}{more}")).unwrap();
+}
+
+#[test]
+fn an_arrangement_poses_its_groups_and_frost_is_ended_by_who_has_looked() {
+    let house = House::with("people_file = \"people.toml\"", &[HAND], with_more);
+    let air = |celsius: f64| {
+        let said = format!("{{\"value\":{celsius}}}");
+        house.listener.say("quick/sensor/air", said);
+    };
+    air(12.0);
+    let browser = Browser::take();
+    house.sign_in(&browser, "hand", "/");
+    house.settle(&browser);
+    let mark = house.listener.mark();
+    browser.go(&house.at("/hands"));
+    browser.click("form[action='/hands/arrange'] button");
+    browser.wait_text(".done", "Taken");
+    for group in ["south slats", "west screens"] {
+        house
+            .listener
+            .wait(mark, "posed by the arrangement", |message| {
+                message.topic == format!("quick/group/{group}/command")
+                    && message.json()["decided_by"] == "hand"
+                    && message.json()["pose"]["extension_pct"] == 0
+            });
+    }
+    browser.go(&house.at("/hands?group=south%20slats"));
+    browser.click("input[value=release] + button");
+    browser.wait_text("#g-0", "timetable");
+
+    // Cold and moist: in, and for ten hours of warmth unless somebody looks.
+    air(1.0);
+    browser.wait_text("#g-0 .tag", "ice");
+    air(9.0);
+    browser.click("section[aria-labelledby=frost] button");
+    browser.wait_text(".done", "Taken");
+    browser.wait_text("#g-0 .tag", "timetable");
+}
+
 /// The screens are before an office, the rest is nobody's room.
 fn with_rooms(folder: &Path) {
     let path = folder.join("site.toml");
