@@ -229,6 +229,9 @@ pub struct PageTls {
     pub certificate_file: PathBuf,
     /// Its key (PEM).
     pub key_file: PathBuf,
+    /// Who vouches for browsers (PEM): with it, nobody without a certificate gets
+    /// as far as the password.
+    pub client_ca_file: Option<PathBuf>,
 }
 
 /// How a sensor speaks.
@@ -409,6 +412,9 @@ impl Wire {
         if let Some(tls) = &mut self.page.tls {
             place(&mut tls.certificate_file);
             place(&mut tls.key_file);
+            if let Some(file) = &mut tls.client_ca_file {
+                place(file);
+            }
         }
         for receiver in &mut self.alarm_receivers {
             if let AlarmWay::Webhook {

@@ -8,7 +8,7 @@ use crate::plain::{Plain, exchange};
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 const GUEST: &[(&str, &str, &[&str])] = &[("guest", "look", &[])];
 
@@ -68,6 +68,58 @@ fn with_tls_of_its_own_the_page_is_reached_by_https_only_and_cookies_are_secure(
         !String::from_utf8_lossy(&plain).contains("HTTP/1.1 200"),
         "no plain text on a TLS port"
     );
+}
+
+/// The page's certificate, an authority for browsers, and a certificate of it.
+fn certificates(folder: &Path) {
+    certificate(folder);
+    let script = "
+        new='-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes'
+        openssl req -x509 $new -days 1 -subj '/CN=House' -keyout ca-key.pem -out ca.pem &&
+        openssl req $new -subj '/CN=keeper' -keyout client-key.pem -out client.csr &&
+        printf 'basicConstraints=CA:FALSE\\nextendedKeyUsage=clientAuth\\n' > client.ext &&
+        openssl x509 -req -in client.csr -CA ca.pem -CAkey ca-key.pem -CAcreateserial \\
+            -days 1 -extfile client.ext -out client.pem";
+    let out = Command::new("sh")
+        .args(["-c", script])
+        .current_dir(folder)
+        .output()
+        .unwrap();
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+}
+
+/// Something one has beside the password that one knows: without a certificate of
+/// the house's authority nobody gets as far as the page.
+#[test]
+fn where_an_authority_vouches_for_browsers_nobody_else_reaches_the_page() {
+    let lines = "people_file = \"people.toml\"\ntls = { certificate_file = \"certificate.pem\", \
+        key_file = \"key.pem\", client_ca_file = \"ca.pem\" }";
+    let house = House::with(lines, GUEST, certificates);
+    let answer = |with: &[&str]| {
+        let mut child = Command::new("openssl")
+            .args(["s_client", "-quiet", "-connect"])
+            .arg(format!("127.0.0.1:{}", house.page))
+            .args(with)
+            .current_dir(house.site.dir.path())
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let ask = b"GET /sign-in HTTP/1.1\r\nhost: 127.0.0.1\r\nconnection: close\r\n\r\n";
+        // It may have been refused before it has sent anything.
+        let _ = child.stdin.take().unwrap().write_all(ask);
+        String::from_utf8_lossy(&child.wait_with_output().unwrap().stdout).into_owned()
+    };
+    let known = ["-cert", "client.pem", "-key", "client-key.pem"];
+    assert!(answer(&known).contains("HTTP/1.1 200"));
+    assert_eq!(answer(&[]), "");
+    let foreign = ["-cert", "certificate.pem", "-key", "key.pem"];
+    assert_eq!(answer(&foreign), "");
 }
 
 #[test]

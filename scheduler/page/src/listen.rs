@@ -6,9 +6,12 @@ use axum::extract::connect_info::Connected;
 use axum::serve::{IncomingStream, Listener};
 use core::future::Future;
 use leeside_config::wire::PageTls;
-use rustls::ServerConfig;
+use rustls::crypto::CryptoProvider;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::server::WebPkiClientVerifier;
+use rustls::server::danger::ClientCertVerifier;
+use rustls::{RootCertStore, ServerConfig};
 use std::io;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -153,12 +156,35 @@ fn server_config(tls: &PageTls) -> Result<Arc<ServerConfig>, PageError> {
     let key = PrivateKeyDer::from_pem_file(&tls.key_file)
         .map_err(|why| refused(&tls.key_file, "private key", why.to_string()))?;
     let provider = Arc::new(rustls::crypto::ring::default_provider());
-    let mut config = ServerConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()?
-        .with_no_client_auth()
-        .with_single_cert(chain, key)?;
+    let builder = ServerConfig::builder_with_provider(Arc::clone(&provider))
+        .with_safe_default_protocol_versions()?;
+    let builder = match &tls.client_ca_file {
+        None => builder.with_no_client_auth(),
+        Some(path) => builder.with_client_cert_verifier(vouched_for(path, provider)?),
+    };
+    let mut config = builder.with_single_cert(chain, key)?;
     config.alpn_protocols = vec![b"http/1.1".to_vec()];
     Ok(Arc::new(config))
+}
+
+/// Lets in whom the authorities of a file vouch for.
+fn vouched_for(
+    path: &Path,
+    provider: Arc<CryptoProvider>,
+) -> Result<Arc<dyn ClientCertVerifier>, PageError> {
+    let refused = |why: String| PageError::File {
+        path: path.to_owned(),
+        what: "authority for browsers",
+        why,
+    };
+    let mut roots = RootCertStore::empty();
+    for one in CertificateDer::pem_file_iter(path).map_err(|why| refused(why.to_string()))? {
+        let one = one.map_err(|why| refused(why.to_string()))?;
+        roots.add(one).map_err(|why| refused(why.to_string()))?;
+    }
+    WebPkiClientVerifier::builder_with_provider(Arc::new(roots), provider)
+        .build()
+        .map_err(|why| refused(why.to_string()))
 }
 
 /// Takes connections for ever; each shakes hands in a task of its own, so that a

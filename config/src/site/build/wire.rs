@@ -255,6 +255,7 @@ fn page(reader: &mut Reader<'_>, tree: &Tree) -> Option<PageSettings> {
         Some(node) => Some(PageTls {
             certificate_file: PathBuf::from(node.text("certificate_file")?),
             key_file: PathBuf::from(node.text("key_file")?),
+            client_ca_file: node.text("client_ca_file").map(PathBuf::from),
         }),
         None => None,
     };

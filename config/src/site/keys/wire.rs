@@ -265,6 +265,11 @@ const PAGE_TLS: &[Key] = &[
         "The page's certificate and what vouches for it (PEM).",
     ),
     must("key_file", Form::Text, "The key (PEM) of that certificate."),
+    may(
+        "client_ca_file",
+        Form::Text,
+        "Authority (PEM) that vouches for browsers: only those with a certificate of it get to the page at all.",
+    ),
 ];
 
 pub(crate) const PAGE: Section = Section {
