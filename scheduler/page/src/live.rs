@@ -26,6 +26,9 @@ const LAG: usize = 16;
 const BEAT: Duration = Duration::from_secs(5);
 /// Readers are told at most this often.
 const PACE: Duration = Duration::from_millis(500);
+/// Readers are told this much later: in a storm the commands go first, and pages do
+/// not take the processor from them.
+const AFTER: Duration = Duration::from_millis(200);
 
 /// The parts of a page, each with the revision in which it last changed.
 pub type Parts = BTreeMap<String, (u64, String)>;
@@ -120,7 +123,7 @@ pub async fn follow(app: App) {
         if presents.changed().await.is_err() {
             return;
         }
-        tokio::time::sleep_until(began + PACE).await;
+        tokio::time::sleep_until((began + PACE).max(Instant::now() + AFTER)).await;
     }
 }
 
