@@ -2,12 +2,15 @@
 
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+mod entry;
+
 use std::fs::Permissions;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
+use entry::entry;
 use leeside_config::calendar::{Calendar, usable};
 use leeside_config::closed_days::{
     Author, Change, NewEntry, Recurrence, Refusal, Which, apply, edit_file, empty, house_calendar,
@@ -25,19 +28,6 @@ fn date(text: &str) -> NaiveDate {
 
 fn stamp() -> DateTime<Utc> {
     "2027-01-02T03:04:05Z".parse().unwrap()
-}
-
-fn entry(first: &str, last: &str, name: &str) -> NewEntry {
-    NewEntry {
-        first: date(first),
-        last: date(last),
-        name: name.into(),
-        times: None,
-        recurrence: Recurrence::Once,
-        category: None,
-        uid: "new@house".into(),
-        stamp: stamp(),
-    }
 }
 
 fn refused(text: &str, change: &Change) -> String {

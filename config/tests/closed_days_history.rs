@@ -2,25 +2,13 @@
 
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use chrono::NaiveDate;
-use leeside_config::closed_days::{
-    Author, Change, NewEntry, Recurrence, Refusal, apply, edit_file, empty, history,
-    last_that_stands, list, read_file, undo_file,
-};
+mod entry;
 
-fn entry(first: &str, last: &str, name: &str) -> NewEntry {
-    let date = |text: &str| -> NaiveDate { text.parse().unwrap() };
-    NewEntry {
-        first: date(first),
-        last: date(last),
-        name: name.into(),
-        times: None,
-        recurrence: Recurrence::Once,
-        category: None,
-        uid: "new@house".into(),
-        stamp: "2027-01-02T03:04:05Z".parse().unwrap(),
-    }
-}
+use entry::entry;
+use leeside_config::closed_days::{
+    Author, Change, NewEntry, Refusal, apply, edit_file, empty, history, last_that_stands, list,
+    read_file, undo_file,
+};
 
 fn author() -> Author {
     Author {

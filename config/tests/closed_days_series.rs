@@ -2,25 +2,15 @@
 
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+mod entry;
+
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use entry::entry;
 use leeside_config::calendar::Calendar;
 use leeside_config::closed_days::{Change, Each, NewEntry, Recurrence, apply, empty, list};
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
-}
-
-fn entry(first: &str, last: &str, name: &str) -> NewEntry {
-    NewEntry {
-        first: date(first),
-        last: date(last),
-        name: name.into(),
-        times: None,
-        recurrence: Recurrence::Once,
-        category: None,
-        uid: "new@house".into(),
-        stamp: "2027-01-02T03:04:05Z".parse().unwrap(),
-    }
 }
 
 fn refused(text: &str, change: &Change) -> String {

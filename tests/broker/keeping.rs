@@ -34,6 +34,16 @@ fn commands(journal: &Path) -> usize {
     all.filter(|entry| entry.kind == Kind::Command).count()
 }
 
+/// The screens are asked to somewhere, for ten minutes, and go there.
+fn ask_by_hand(listener: &Listener) {
+    let mark = listener.mark();
+    let by_hand = "{\"by\":\"panel\",\"ask\":\"pose\",\"group\":\"west screens\",\"extension_pct\":40,\"hold_s\":600}";
+    listener.say("quick/request", by_hand);
+    listener.wait_some(mark, "the pose by hand", |m| {
+        (last_extension(m, "west screens") == Some(40)).then_some(())
+    });
+}
+
 /// All of the file is something else: moved aside, and said until somebody has started
 /// it again.
 #[test]
@@ -78,12 +88,7 @@ fn a_journal_found_damaged_while_running_is_begun_anew_with_the_state() {
     let building = Building::calm(&listener);
     let daemon = setup.start();
     all_out(&listener, 0);
-    let mark = listener.mark();
-    let by_hand = "{\"by\":\"panel\",\"ask\":\"pose\",\"group\":\"west screens\",\"extension_pct\":40,\"hold_s\":600}";
-    listener.say("quick/request", by_hand);
-    listener.wait_some(mark, "the pose by hand", |m| {
-        (last_extension(m, "west screens") == Some(40)).then_some(())
-    });
+    ask_by_hand(&listener);
     daemon.terminate();
     let before = commands(&path);
     {
@@ -237,12 +242,7 @@ fn a_read_only_journal_still_gives_its_state_and_is_gone_on_with_later() {
     let building = Building::calm(&listener);
     let daemon = setup.start();
     all_out(&listener, 0);
-    let mark = listener.mark();
-    let by_hand = "{\"by\":\"panel\",\"ask\":\"pose\",\"group\":\"west screens\",\"extension_pct\":40,\"hold_s\":600}";
-    listener.say("quick/request", by_hand);
-    listener.wait_some(mark, "the pose by hand", |m| {
-        (last_extension(m, "west screens") == Some(40)).then_some(())
-    });
+    ask_by_hand(&listener);
     daemon.terminate();
     let before = commands(&path);
     let Some(read_only) = ReadOnly::make(&folder) else {

@@ -170,16 +170,7 @@ mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
 
     use super::*;
-    use leeside_config::LoadOptions;
-
-    fn model() -> Arc<Model> {
-        let path =
-            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/example/site.toml");
-        leeside_config::load_site(&path, &LoadOptions::around(2027))
-            .unwrap()
-            .0
-            .model
-    }
+    use crate::pages::example as model;
 
     #[test]
     fn cut_off_of_the_day_is_that_of_the_published_formula() {

@@ -244,17 +244,8 @@ mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
 
     use super::*;
+    use crate::pages::example as model;
     use crate::words::Language;
-    use leeside_config::LoadOptions;
-
-    fn model() -> Arc<Model> {
-        let path =
-            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/example/site.toml");
-        leeside_config::load_site(&path, &LoadOptions::around(2027))
-            .unwrap()
-            .0
-            .model
-    }
 
     fn read(query: &str) -> (Option<Trial>, Complaints) {
         let mut wrong = Complaints::default();
