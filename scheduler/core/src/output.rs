@@ -5,6 +5,7 @@ use crate::pose::Pose;
 use crate::reason::{Because, Release};
 use crate::time::{Now, Steady, Wall};
 use serde::Serialize;
+use std::sync::Arc;
 
 /// The word that decided: one for each rank of the order of precedence
 /// (design: service, fire, wind, hail, ice, rain, door, drive, hand, sun, timetable, rest).
@@ -118,7 +119,8 @@ pub struct Verdict {
     /// Why, with its numbers.
     pub because: Because,
     /// What else spoke and lost, highest rank first.
-    pub lost: Vec<Lost>,
+    #[serde(with = "shared")]
+    pub lost: Arc<[Lost]>,
     /// What releases it.
     pub release: Release,
 }
@@ -147,6 +149,21 @@ pub struct Lost {
     pub because: Because,
 }
 
+/// A list that several share, written and read as any other.
+mod shared {
+    use super::Lost;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+    use std::sync::Arc;
+
+    pub(super) fn serialize<S: Serializer>(list: &Arc<[Lost]>, to: S) -> Result<S::Ok, S::Error> {
+        list.as_ref().serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Arc<[Lost]>, D::Error> {
+        Vec::deserialize(from).map(Arc::from)
+    }
+}
+
 /// A verdict on the wire.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Command {
@@ -167,7 +184,7 @@ pub struct Command {
     /// Why.
     pub because: Because,
     /// What spoke and lost.
-    pub lost: Vec<Lost>,
+    pub lost: Arc<[Lost]>,
     /// What releases it.
     pub release: Release,
     /// Whether this only repeats a verdict already sent (after a reconnect or for lack of an answer).

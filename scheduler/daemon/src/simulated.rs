@@ -381,7 +381,7 @@ fn command(model: &Model, payload: &[u8]) -> Option<Command> {
         orders,
         decided_by: Word::Rest,
         because: Because::Rest,
-        lost: Vec::new(),
+        lost: std::sync::Arc::default(),
         release: Release::AnyWish,
         repeat: false,
     })

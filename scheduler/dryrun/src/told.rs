@@ -26,7 +26,7 @@ pub struct Movement {
     /// Why.
     pub because: Because,
     /// What else asked and lost, highest rank first.
-    pub lost: Vec<Lost>,
+    pub lost: std::sync::Arc<[Lost]>,
     /// What ends it.
     pub release: Release,
 }

@@ -32,7 +32,7 @@ fn command(sequence: u64, at: i64, orders: Vec<Order>) -> Command {
         orders,
         decided_by: Word::Rest,
         because: Because::Rest,
-        lost: vec![],
+        lost: std::sync::Arc::default(),
         release: Release::AnyWish,
         repeat: false,
     }

@@ -37,7 +37,7 @@ impl Core {
     pub(super) fn carry_out(&mut self, model: &Model, verdict: &Verdict, repeat: bool) {
         let group = verdict.group;
         let now = self.now;
-        let mut orders = Vec::new();
+        let mut orders = Vec::with_capacity(model.group(group).devices.len());
         let mut exposed = None;
         // Whether only devices move that do not follow their group, and whether any
         // has to move at all, as far as is known.

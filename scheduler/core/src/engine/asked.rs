@@ -136,7 +136,7 @@ impl Core {
         let ends = self.hold_ends(group, until);
         let state = &mut self.groups[group.index()];
         state.overrides = state.overrides.saturating_add(1);
-        state.hand = Some(Hold {
+        state.hand = Some(Box::new(Hold {
             by: request.by.clone(),
             room,
             extension_pct: extension_pct.map(|p| p.min(100)),
@@ -145,7 +145,7 @@ impl Core {
             ends,
             announced: false,
             group_at: None,
-        });
+        }));
         state.device_holds.clear();
         self.arm_hand(group);
         self.mark(group, stale_bits::DECIDE | stale_bits::DEVICES);
@@ -253,10 +253,12 @@ impl Core {
     fn service_set(&mut self, by: &str, group: GroupId, on: bool, expected_end: Option<Wall>) {
         let since = self.now.wall;
         let state = &mut self.groups[group.index()];
-        state.service = on.then(|| Service {
-            owner: by.to_owned(),
-            since,
-            expected_end,
+        state.service = on.then(|| {
+            Box::new(Service {
+                owner: by.to_owned(),
+                since,
+                expected_end,
+            })
         });
         self.arm_service(group);
         if !on {

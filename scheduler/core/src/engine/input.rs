@@ -345,7 +345,8 @@ impl Core {
             // Ends of holds are kept by the wall clock over a restart.
             for hold in state
                 .hand
-                .iter_mut()
+                .as_deref_mut()
+                .into_iter()
                 .chain(state.device_holds.iter_mut().map(|d| &mut d.1))
             {
                 let by_wall = now.steady.plus((hold.ends.wall.0 - now.wall.0).max(0));

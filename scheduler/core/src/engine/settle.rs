@@ -36,39 +36,36 @@ impl Core {
             .all(|sensor| sensor.standing != Standing::Waiting);
         self.calm.clear();
         self.calm.resize(self.topology.rules, None);
+        self.wind = None;
+        let mut decided = core::mem::take(&mut self.decided);
+        // Groups ask nothing of each other before their drives are told, so all of one
+        // is done while its state is at hand: guards first, then wishes, then the verdict.
         for &group in &groups {
             if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
                 self.stage = Stage::Guards(group);
                 self.look_guards(&model, group, all_heard);
             }
-        }
-        for sensor in self.stale.peaks.drain(..) {
-            self.sensors[sensor.index()].peak = None;
-        }
-        for &group in &groups {
             if self.groups[group.index()].stale & stale_bits::SUN != 0 {
                 self.look_sun(&model, group);
             }
-        }
-        // Weather goes first: its drives take the first starts on a shared feeder.
-        let mut decided = core::mem::take(&mut self.decided);
-        for &group in &groups {
             let bits = core::mem::take(&mut self.groups[group.index()].stale);
             if bits & stale_bits::DECIDES == 0 {
                 continue;
             }
             if let Some(word) = self.decide_if_new(&model, group, bits) {
+                self.give_up_starts(&model, group);
                 decided.push((word, group, bits & stale_bits::REPEAT != 0));
             }
+        }
+        for sensor in self.stale.peaks.drain(..) {
+            self.sensors[sensor.index()].peak = None;
         }
         groups.clear();
         if self.stale.groups.is_empty() {
             self.stale.groups = groups;
         }
+        // Weather goes first: its drives take the first starts on a shared feeder.
         decided.sort_unstable();
-        for (_, group, _) in &decided {
-            self.give_up_starts(&model, *group);
-        }
         self.out.reserve(decided.len());
         for (word, group, repeat) in decided.drain(..) {
             self.stage = Stage::Verdict(word, group);
@@ -111,14 +108,16 @@ impl Core {
             let times = guard::wind::times(rule);
             let holding = guard::wind::holding(rule);
             let state = &mut self.groups[group.index()].wind;
-            // The worst of what came since the last look, then what is now: a gust
-            // that came and went is not lost, and calm counts from now.
-            let peak = guard::wind::look(rule, &self.sensors, true);
-            let present = guard::wind::look(rule, &self.sensors, false);
-            if peak != present {
+            // Groups with the same rules see the same.
+            let number = self.topology.rules_of[group.index()];
+            let seen = self.wind.take().filter(|(of, _)| *of == number);
+            let (_, looks) = self
+                .wind
+                .insert(seen.unwrap_or_else(|| (number, guard::wind::looks(rule, &self.sensors))));
+            if let Some(peak) = &looks.peak {
                 state.step(peak, now, times, &holding);
             }
-            state.step(present, now, times, &holding);
+            state.step(&looks.present, now, times, &holding);
             self.arm(group, Word::Wind, times);
         }
         if let Some(rule) = &rules.hail {
@@ -207,7 +206,7 @@ impl Core {
     fn step(&mut self, group: GroupId, word: Word, look: Look, times: Times, holding: &Because) {
         let now = self.now;
         if let Some(state) = self.guard_mut(group, word) {
-            state.step(look, now, times, holding);
+            state.step(&look, now, times, holding);
         }
         self.arm(group, word, times);
     }
@@ -309,7 +308,7 @@ impl Core {
             let Some(state) = self.guard(group, word) else {
                 continue;
             };
-            let (engaged, because) = match &state.engaged {
+            let (engaged, because) = match state.engaged.as_deref() {
                 Some(Engaged { because, .. }) => (true, because.clone()),
                 None => (false, Because::Rest),
             };

@@ -13,6 +13,7 @@ use crate::pose::Pose;
 use crate::reason::{Because, Release};
 use crate::time::Wall;
 use crate::wish::sun;
+use std::sync::Arc;
 
 /// What one rank has to say.
 pub(super) struct Voice {
@@ -102,16 +103,21 @@ impl Core {
         }
         self.begin_guard(model, group, &first);
         let word = first.word;
-        let verdict = self.verdict_of(group, first, ranks);
+        let lost = self.lost_below(group, ranks);
+        let verdict = self.verdict_of(group, first, lost);
         let state = &mut self.groups[group.index()];
-        if state
-            .verdict
-            .as_ref()
-            .is_none_or(|old| old.course != verdict.course)
-        {
-            state.changed = Some(verdict.at);
+        match &mut state.verdict {
+            Some(old) => {
+                if old.course != verdict.course {
+                    state.changed = Some(verdict.at);
+                }
+                **old = verdict;
+            }
+            None => {
+                state.changed = Some(verdict.at);
+                state.verdict = Some(Box::new(verdict));
+            }
         }
-        state.verdict = Some(verdict);
         Some(word)
     }
 
@@ -137,27 +143,41 @@ impl Core {
         let mut ranks = RANKS.into_iter();
         let first = ranks.find_map(|rank| self.voice(group, rank));
         let first = first.unwrap_or_else(|| self.rest(group));
-        self.verdict_of(group, first, ranks)
+        let lost = self.speak(group, ranks).collect();
+        self.verdict_of(group, first, lost)
     }
 
-    /// The verdict by the first voice that speaks; the ranks below it lose.
-    fn verdict_of(
+    /// What speaks on the ranks `below` and loses. A gust decides for many groups that
+    /// ask for the same, so what lost last is shared where it is the same again.
+    fn lost_below(&mut self, group: GroupId, below: impl Iterator<Item = Rank>) -> Arc<[Lost]> {
+        let mut losing = core::mem::take(&mut self.losing);
+        losing.extend(self.speak(group, below));
+        if *losing != *self.lost {
+            self.lost = losing.drain(..).collect();
+        }
+        losing.clear();
+        self.losing = losing;
+        Arc::clone(&self.lost)
+    }
+
+    fn speak(
         &self,
         group: GroupId,
-        first: Voice,
-        below: impl Iterator<Item = Rank>,
-    ) -> Verdict {
-        let lost = below
-            .filter_map(|rank| self.voice(group, rank))
-            .map(|voice| Lost {
-                word: voice.word,
-                pose: match voice.course {
-                    Course::To(pose) => Some(pose),
-                    Course::Hold => None,
-                },
-                because: voice.because,
-            })
-            .collect();
+        ranks: impl Iterator<Item = Rank>,
+    ) -> impl Iterator<Item = Lost> {
+        let voices = ranks.filter_map(move |rank| self.voice(group, rank));
+        voices.map(|voice| Lost {
+            word: voice.word,
+            pose: match voice.course {
+                Course::To(pose) => Some(pose),
+                Course::Hold => None,
+            },
+            because: voice.because,
+        })
+    }
+
+    /// The verdict by the first voice that speaks; what lost spoke below it.
+    fn verdict_of(&self, group: GroupId, first: Voice, lost: Arc<[Lost]>) -> Verdict {
         let exceptions = self.exceptions(group, &first);
         Verdict {
             group,

@@ -55,7 +55,7 @@ pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState]
     }
     let lost = |engaged: &Engaged| engaged.because == Because::StateLost;
     let heard = !matches!(look, Look::Waiting | Look::Unknown { .. });
-    if heard && state.guard.engaged.as_ref().is_some_and(lost) {
+    if heard && state.guard.engaged.as_deref().is_some_and(lost) {
         // That it may be frozen was said for lack of any knowledge: now there is some.
         state.guard = GuardState::default();
         state.frozen = false;
@@ -63,7 +63,7 @@ pub(crate) fn step(state: &mut IceState, rule: &IceRule, sensors: &[SensorState]
     let was_engaged = state.guard.engaged.is_some();
     let unknown = matches!(look, Look::Unknown { .. });
     state.guard.step(
-        look,
+        &look,
         now,
         times(rule),
         &Because::FrostHolding {

@@ -64,7 +64,7 @@ pub(crate) struct Engaged {
 /// The machine that all weather guards share.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct GuardState {
-    pub(crate) engaged: Option<Engaged>,
+    pub(crate) engaged: Option<Box<Engaged>>,
     /// Over the limit since, while that has not lasted long enough to engage.
     pub(crate) over_since: Option<Steady>,
     /// Engaged by what was known before a restart; nothing has been heard since.
@@ -88,8 +88,8 @@ impl GuardState {
     }
 
     /// One look. `holding` is the reason while it waits for calm to last.
-    pub(crate) fn step(&mut self, look: Look, now: Now, times: Times, holding: &Because) {
-        self.unheard &= look == Look::Waiting;
+    pub(crate) fn step(&mut self, look: &Look, now: Now, times: Times, holding: &Because) {
+        self.unheard &= *look == Look::Waiting;
         match look {
             Look::Over {
                 because,
@@ -97,17 +97,17 @@ impl GuardState {
                 at_once,
             } => {
                 if let Some(engaged) = &mut self.engaged {
-                    engaged.because = because;
-                    engaged.peak = engaged.peak.max(level);
+                    engaged.because = because.clone();
+                    engaged.peak = engaged.peak.max(*level);
                     engaged.calm_since = None;
                     return;
                 }
                 let since = *self.over_since.get_or_insert(now.steady);
-                if at_once || now.steady.0 - since.0 >= times.persistence_ms {
-                    self.engage(now, because, level);
+                if *at_once || now.steady.0 - since.0 >= times.persistence_ms {
+                    self.engage(now, because.clone(), *level);
                 }
             }
-            Look::Unknown { sensor, fault } => {
+            &Look::Unknown { sensor, fault } => {
                 let because = Because::SensorUnknown { sensor, fault };
                 match &mut self.engaged {
                     Some(engaged) => {
@@ -144,12 +144,12 @@ impl GuardState {
     /// Engages, whatever is seen.
     pub(crate) fn engage(&mut self, now: Now, because: Because, level: f64) {
         self.over_since = None;
-        self.engaged = Some(Engaged {
+        self.engaged = Some(Box::new(Engaged {
             since: now,
             because,
             peak: level,
             calm_since: None,
-        });
+        }));
     }
 
     /// Releases when calm has lasted; called when its timer is due.
@@ -177,7 +177,7 @@ impl GuardState {
 
     /// What releases it.
     pub(crate) fn release(&self, times: Times) -> Release {
-        match (self.calm_until(times), &self.engaged) {
+        match (self.calm_until(times), self.engaged.as_deref()) {
             (Some(until), _) => Release::EarliestIfCalm(until),
             (
                 None,
@@ -191,7 +191,7 @@ impl GuardState {
     }
 
     /// After a restart calm has to be shown anew: what was counted before may be stale.
-    pub(crate) const fn restart(&mut self) {
+    pub(crate) fn restart(&mut self) {
         self.over_since = None;
         self.unheard = true;
         if let Some(engaged) = &mut self.engaged {

@@ -23,8 +23,28 @@ pub(crate) fn holding(rule: &WindRule) -> Because {
     }
 }
 
+/// What there is to see of the wind at one moment.
+#[derive(Clone, Debug)]
+pub(crate) struct WindLooks {
+    /// The worst since the last look, where that is anything else than what is now.
+    pub(crate) peak: Option<Look>,
+    /// What is now.
+    pub(crate) present: Look,
+}
+
+/// Looks at the worst of what came since the last look, and at what is now: a gust
+/// that came and went is not lost, and calm counts from now.
+pub(crate) fn looks(rule: &WindRule, sensors: &[SensorState]) -> WindLooks {
+    let peak = look(rule, sensors, true);
+    let present = look(rule, sensors, false);
+    WindLooks {
+        peak: (peak != present).then_some(peak),
+        present,
+    }
+}
+
 /// Looks at the sensors. With `peak`, at the worst of what came since the last look.
-pub(crate) fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look {
+fn look(rule: &WindRule, sensors: &[SensorState], peak: bool) -> Look {
     let mut worst: Option<(f64, Because)> = None;
     let (mut waiting, mut measured) = (false, false);
     let (mut unknown, mut left_out) = (None, None);

@@ -39,7 +39,7 @@ impl Renumber {
             device.is_some()
         });
         self.because(&mut command.because);
-        for lost in &mut command.lost {
+        for lost in std::sync::Arc::make_mut(&mut command.lost) {
             self.because(&mut lost.because);
         }
         self.release(&mut command.release);

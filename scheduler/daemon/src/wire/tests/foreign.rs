@@ -232,7 +232,7 @@ fn command(site: &Site, group: &str, orders: Vec<Order>) -> Command {
         orders,
         decided_by: Word::Wind,
         because: Because::Rest,
-        lost: Vec::new(),
+        lost: std::sync::Arc::default(),
         release: Release::AnyWish,
         repeat: false,
     }

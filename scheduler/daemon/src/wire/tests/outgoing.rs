@@ -41,7 +41,8 @@ fn command() -> Command {
             word: Word::Timetable,
             pose: Some(Pose::slats(100, 30)),
             because: Because::Rest,
-        }],
+        }]
+        .into(),
         release: Release::AfterCalm(3_000),
         repeat: false,
     }
