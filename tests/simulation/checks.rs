@@ -18,6 +18,8 @@ use std::collections::VecDeque;
 const NEAR_PPM: i64 = 31_000;
 /// How long a halt may take from the moment it became due, ms.
 const REACTION_MS: i64 = 2_000;
+/// Within how long after a run in vain a guard has a drive without power told again, ms.
+const TRIED_WITHIN_MS: i64 = 5 * 60_000;
 
 /// What is remembered of a device.
 #[derive(Clone, Debug, Default)]
@@ -45,6 +47,18 @@ pub(crate) struct Watched {
     /// The core may not know where it stands: no power was seen, or a gap has been.
     pub(crate) unsure: bool,
     pub(crate) busy_since: Option<i64>,
+    /// Where it was last told to go, and could.
+    pub(crate) goal: Option<Pose>,
+    /// Something it was told it has not done, or it was stopped on its way: it is not
+    /// where it was told to be, until it has reached a goal again.
+    pub(crate) astray: bool,
+    /// It was astray when it was last told to go somewhere: it may be there already.
+    pub(crate) reveals: bool,
+    /// Known to have drawn no power on a command, and not seen to move since.
+    pub(crate) powerless: bool,
+    /// ... and in order again, out of its refuge, since.
+    pub(crate) untried_from: Option<i64>,
+    pub(crate) sound: bool,
 }
 
 impl Watched {
@@ -52,6 +66,8 @@ impl Watched {
     pub(crate) const fn excuse(&mut self) {
         self.excused = true;
         self.told = None;
+        self.goal = None;
+        self.astray = true;
     }
 }
 
@@ -267,6 +283,7 @@ impl Checks {
                 watched.told = None;
                 watched.excused = false;
             }
+            watched.astray &= !watched.goal.is_some_and(there);
             let ran = usage.run_ms - watched.run_ms;
             if ran > 0 {
                 let t = now.steady.0;
@@ -392,12 +409,6 @@ impl Checks {
                 let blocked = wanted > here && open_door(scene, device);
                 (here - wanted).abs() > NEAR_PPM && !blocked
             });
-        let watched = &mut self.devices[device.index()];
-        if exposed.is_none() || watched.excused {
-            watched.exposed_from = None;
-            return Ok(());
-        }
-        let from = *watched.exposed_from.get_or_insert(now.steady.0);
         let on_feeder =
             |d: &&leeside_core::model::Device| d.drive.feeder == model.device(device).drive.feeder;
         let drives =
@@ -409,9 +420,26 @@ impl Checks {
             + product.extend_ms.max(product.retract_ms)
             + product.tilt_ms
             + REACTION_MS;
+        let name = &model.device(device).name;
+        let watched = &mut self.devices[device.index()];
+        // One that had no power and has some again is told again by and by.
+        if exposed.is_some() && watched.powerless && watched.sound {
+            let from = *watched.untried_from.get_or_insert(now.steady.0);
+            if now.steady.0 - from > TRIED_WITHIN_MS + 2 * allowed {
+                return Err(format!(
+                    "{name} out of its refuge, and not told again since it has power"
+                ));
+            }
+        } else {
+            watched.untried_from = None;
+        }
+        if exposed.is_none() || watched.excused {
+            watched.exposed_from = None;
+            return Ok(());
+        }
+        let from = *watched.exposed_from.get_or_insert(now.steady.0);
         let since = now.steady.0 - from;
         if since > allowed {
-            let name = &model.device(device).name;
             return Err(format!(
                 "{name} out of its refuge for {since} ms, allowed {allowed} ms"
             ));

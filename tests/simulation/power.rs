@@ -1,6 +1,7 @@
 //! Measured power as evidence: what drives draw, sometimes not what they should; and
 //! what has to be seen of it. Running time and energy are summed up apart from the core.
 
+use crate::checks::Watched;
 use crate::mishaps::asked;
 use crate::world::{Happening, Outcome, World};
 use leeside_core::ids::DeviceId;
@@ -28,6 +29,15 @@ impl Meter {
             let ms = i32::try_from(at - from).map_or(f64::INFINITY, f64::from);
             self.joules += w * ms / 1_000.0;
         }
+    }
+}
+
+impl Watched {
+    /// What it says, of where it stands or that it runs, is a sign of it.
+    pub(crate) fn heard(&mut self, report: &Report) {
+        let runs = report.power_w.is_some_and(|power_w| power_w >= RUNS_W);
+        let stands = report.state == DriveState::Standing && report.pose.is_some();
+        self.powerless &= !runs && !stands;
     }
 }
 
@@ -121,8 +131,8 @@ impl World {
             let watched = &self.checks.devices[index];
             let judged = !watched.excused && self.sound(device);
             let known = self.t > self.checks.forgot_until && !self.gap;
-            // One that stands where it is not believed to stand is told in vain: that
-            // is news, whyever it is so.
+            // One that did not do what it was told before, unseen, may be there already
+            // and draw nothing now: that is how it comes to light.
             let no_power = matches!(
                 alarm.because,
                 Because::Drive {
@@ -132,8 +142,9 @@ impl World {
             let usage = |ms| self.plant.usage(device, self.now().steady.plus(ms));
             let ran = |ms| usage(ms).map_or(0, |usage| usage.run_ms);
             let runs = ran(200) > ran(0);
-            let news = no_power && !runs;
+            let news = no_power && !runs && watched.reveals;
             self.checks.devices[index].unsure |= no_power;
+            self.checks.devices[index].powerless |= no_power;
             if judged && known && !news && self.lies[index].is_none() {
                 return Err(format!("{}: nothing is wrong with it", alarm.key));
             }
@@ -148,7 +159,25 @@ impl World {
         let standing: Vec<String> = core.alarms().into_iter().map(|alarm| alarm.key).collect();
         for (watched, device) in self.checks.devices.iter_mut().zip(&self.model.devices) {
             watched.barred = standing.contains(&format!("drive_power/{}", device.name));
+            watched.powerless = false;
         }
+    }
+
+    /// A drive known to have no power is believed to stand nowhere.
+    pub(crate) fn believed(&self) -> Result<(), String> {
+        let Some(core) = &self.core else {
+            return Ok(());
+        };
+        for (index, watched) in self.checks.devices.iter().enumerate() {
+            let pose = core.pose(DeviceId::of(index)).filter(|_| watched.powerless);
+            if let Some(pose) = pose {
+                let name = &self.model.devices[index].name;
+                return Err(format!(
+                    "{name} is believed to stand at {pose:?}, but drew no power when told"
+                ));
+            }
+        }
+        Ok(())
     }
 
     /// What the core has counted is what was heard.

@@ -317,6 +317,11 @@ impl World {
                 self.after(0, Happening::Deliver(Input::Report(told.report)));
             }
         }
+        for index in 0..self.model.devices.len() {
+            if self.checks.devices[index].powerless {
+                self.checks.devices[index].sound = self.sound(DeviceId::of(index));
+            }
+        }
         let scene = Scene {
             model: &self.model,
             truth: &self.truth,
@@ -325,6 +330,7 @@ impl World {
             reached: self.core.is_some() && !self.gap,
         };
         self.checks.step(&scene, self.core.as_ref())?;
+        self.believed()?;
         self.counted()
     }
 
@@ -377,6 +383,11 @@ impl World {
             watched.excused |= lost;
             watched.commanded_at = self.t;
             watched.unsure |= lost;
+            watched.astray |= lost;
+            watched.goal = order.pose.filter(|_| !lost);
+            if !lost {
+                watched.reveals = watched.astray;
+            }
             watched.told = order.pose.filter(|_| watched.excused && !lost);
             let measures = self.model.device(order.device).drive.evidence.is_some();
             if measures && !self.gap {
@@ -411,6 +422,9 @@ impl World {
             return Ok(());
         };
         outcome.inputs += 1;
+        if let Input::Report(report) = &input {
+            self.checks.devices[report.device.index()].heard(report);
+        }
         self.truth.take(&self.model, now, &input);
         core.handle(now, input);
         self.drain()

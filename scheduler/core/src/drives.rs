@@ -90,6 +90,10 @@ pub(crate) struct DriveState {
     stopped: Option<Steady>,
     /// Whether the last command may not have arrived: nobody knows where it stands.
     unsure: bool,
+    /// Whether it drew no power on a command, and has given no sign of moving since:
+    /// nobody knows where it stands, whatever it was told.
+    #[serde(default)]
+    idle: bool,
     /// Told to halt, and not known to have halted.
     pub(crate) halted: bool,
     /// When it was last told anything that it has not answered.
@@ -110,7 +114,7 @@ pub(crate) struct DriveState {
 impl DriveState {
     /// Where it is believed to be; `None`: nobody knows.
     pub(crate) fn pose(&self, at: Steady) -> Option<Pose> {
-        if self.unsure {
+        if self.unsure || self.idle {
             return None;
         }
         self.run.map_or(self.stood, |run| run.at(at))
@@ -128,6 +132,24 @@ impl DriveState {
     pub(crate) const fn lost(&mut self) {
         self.target = None;
         self.unsure = true;
+    }
+
+    /// It drew no power though it was to run: it did not go, and until it is seen to
+    /// move, or says where it stands, nobody knows where that is. What it was told stays
+    /// told.
+    pub(crate) const fn drew_nothing(&mut self) {
+        self.unsure = true;
+        self.idle = true;
+    }
+
+    /// It draws power while it is to run: it goes where it was told.
+    pub(crate) const fn draws(&mut self) {
+        self.idle = false;
+    }
+
+    /// Whether it drew no power on a command, and has given no sign of moving since.
+    pub(crate) const fn is_idle(&self) -> bool {
+        self.idle
     }
 
     /// How long it has been halted, or known to stand, ms.
@@ -151,6 +173,7 @@ impl DriveState {
         self.run = None;
         self.stood = Some(pose);
         self.unsure = false;
+        self.idle = false;
         self.halted = false;
         self.told = None;
     }

@@ -60,7 +60,8 @@ impl Core {
                     {
                         continue;
                     }
-                    let order = self.go(model, device, *pose, repeat);
+                    let anew = repeat || word.is_guard() && self.may_try(device);
+                    let order = self.go(model, device, *pose, anew);
                     moves |= order.is_some() && !there;
                     order
                 }
@@ -187,6 +188,9 @@ impl Core {
         let drive = &mut self.drives[device.index()];
         drive.go(product, pose, now, start);
         let arrives = drive.run.map_or(start, |run| run.stop);
+        if drive.is_idle() {
+            self.try_later(device, arrives);
+        }
         self.expect(device, pose, start, arrives);
         Some(Order {
             device,
@@ -212,8 +216,14 @@ impl Core {
         }
     }
 
+    /// Whether a drive that drew no power is to be tried again where a guard wants it.
+    fn may_try(&self, device: DeviceId) -> bool {
+        let looks = self.confirms[device.index()].look.is_some();
+        self.drives[device.index()].is_idle() && !looks
+    }
+
     /// The group of a drive is to be looked at again by then, at the latest.
-    fn look_again(&mut self, device: DeviceId, at: Steady) {
+    pub(super) fn look_again(&mut self, device: DeviceId, at: Steady) {
         // Never within this moment: it is decided upon once.
         let at = at.max(self.now.steady.plus(1));
         let look = &mut self.confirms[device.index()].look;

@@ -6,11 +6,15 @@ use super::{Core, stale_bits};
 use crate::ids::DeviceId;
 use crate::output::AlarmWord;
 use crate::reason::{Because, DriveTrouble};
-use crate::time::{SECOND, Steady};
+use crate::time::{MINUTE, SECOND, Steady};
 use serde::{Deserialize, Serialize};
 
 /// How long after its start or stop a drive's power may lag, ms (common practice).
 const LAG_MS: i64 = 3 * SECOND;
+
+/// How long after a run that drew no power a guard has it told again, ms (our choice:
+/// breakers are put back within minutes, and a storm does not wait for an alarm to be seen).
+const RETRY_MS: i64 = 5 * MINUTE;
 
 /// What a drive's power has told so far.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
@@ -45,6 +49,9 @@ impl Core {
         evidence.last = Some((now, power_w));
         let run = self.drives[device.index()].run;
         let rested_ms = self.drives[device.index()].rested_ms(now);
+        if runs && run.is_some_and(|run| run.start <= now && now < run.stop) {
+            self.drives[device.index()].draws();
+        }
         let trouble = if power_w > rule.too_much_w {
             Some(DriveTrouble::TooMuchPower)
         } else {
@@ -86,12 +93,8 @@ impl Core {
         let told = trouble.or(evidence.trouble);
         evidence.trouble = trouble;
         if trouble == Some(DriveTrouble::NoPower) {
-            // It did not go, so nobody knows where it stands. What it was told is tried
-            // again with its next movement.
-            let drive = &mut self.drives[device.index()];
-            let told = drive.target;
-            drive.lost();
-            drive.target = told;
+            self.drives[device.index()].drew_nothing();
+            self.try_later(device, self.now.steady);
         }
         let key = power_key(&self.model.device(device).name);
         if let Some(told) = told {
@@ -107,8 +110,18 @@ impl Core {
     pub(super) fn power_seen(&mut self, key: &str) {
         let named = |d: &crate::model::Device| power_key(&d.name) == key;
         if let Some(index) = self.model.devices.iter().position(named) {
+            if self.drives[index].is_idle() {
+                // Whoever has seen it may have mended it.
+                self.drives[index].forget_target();
+            }
             self.power_trouble(DeviceId::of(index), None);
         }
+    }
+
+    /// A drive that drew no power on a command is looked at again after a while: its
+    /// supply may have come back. A guard that wants it somewhere then tells it again.
+    pub(super) fn try_later(&mut self, device: DeviceId, from: Steady) {
+        self.look_again(device, from.plus(RETRY_MS));
     }
 
     /// Running time (ms) and energy (Wh) of a drive, by its measured power.

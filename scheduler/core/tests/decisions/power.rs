@@ -50,6 +50,7 @@ fn power_that_contradicts_the_command_stops_comfort_until_somebody_has_seen_it()
         ("10:00:10", draws(0.0), "!drive_power/a"),
         ("10:05:00", room(a, 0), ""),
         ("10:06:00", gust(mast, 12.0), "a +wind; a: wind 0"),
+        ("10:06:10", draws(120.0), ""),
         ("10:07:00", gust(mast, 1.0), "a ~wind"),
         ("10:27:00", tick(), "a -wind"),
         ("10:30:00", room(a, 50), ""),
@@ -186,5 +187,89 @@ fn a_drive_that_arrives_early_and_says_so_is_in_order() {
         ("10:00:00", room(a, 100), "a: hand 100"),
         ("10:00:05", draws(120.0), ""),
         ("10:00:30", arrived, ""),
+    ]);
+}
+
+fn acknowledged() -> In {
+    let key = "drive_power/a".to_owned();
+    asks("A. Person", Origin::Centre, Ask::Acknowledge { key })
+}
+
+/// Once a drive is known to have no power, nothing that it is told moves it as far as
+/// anybody knows: it is not believed to have arrived, whoever told it and however often,
+/// until it is seen to draw power on its way, or says where it stands.
+#[test]
+fn a_drive_known_to_have_no_power_is_not_believed_to_have_arrived() {
+    let (mut house, a, mast) = measured();
+    house.of(a).wind.as_mut().unwrap().hold_ms = 20 * leeside_core::time::MINUTE;
+    let mut rig = Rig::calm(house);
+    let pose = |rig: &Rig| rig.core.pose(DeviceId(0));
+    rig.check(&[
+        ("09:00:00", room(a, 100), "a: hand 100"),
+        ("09:00:20", draws(120.0), ""),
+        ("09:05:00", draws(1.0), ""),
+    ]);
+    assert_eq!(pose(&rig), Some(Pose::EXTENDED));
+    rig.check(&[
+        ("10:00:00", gust(mast, 12.0), "a +wind; a: wind 0"),
+        ("10:00:10", draws(0.0), "!drive_power/a"),
+        ("10:01:30", draws(0.0), ""),
+    ]);
+    assert_eq!(pose(&rig), None);
+    // Seen, and told again at once: still without power.
+    rig.check(&[
+        (
+            "10:02:00",
+            acknowledged(),
+            "seen drive_power/a; .drive_power/a; a: wind 0",
+        ),
+        ("10:02:10", draws(0.0), ""),
+        ("10:03:30", draws(0.0), ""),
+    ]);
+    assert_eq!(pose(&rig), None, "acknowledged is not mended");
+    // Kept over a restart of the program.
+    let kept = serde_json::to_string(&rig.core.snapshot()).unwrap();
+    let kept = serde_json::from_str(&kept).unwrap();
+    let core = Core::restore(rig.core.model().clone(), &kept).unwrap();
+    assert_eq!(core.pose(DeviceId(0)), None);
+}
+
+/// The breaker is put back, and nobody says so: a guard has it told again by and by.
+#[test]
+fn a_guard_tries_a_drive_without_power_again_until_it_draws_some() {
+    let (house, a, mast) = measured();
+    let mut rig = Rig::calm(house);
+    let pose = |rig: &Rig| rig.core.pose(DeviceId(0));
+    rig.check(&[
+        ("09:00:00", room(a, 100), "a: hand 100"),
+        ("09:00:20", draws(120.0), ""),
+        ("10:00:00", gust(mast, 12.0), "a +wind; a: wind 0"),
+        ("10:00:10", draws(0.0), "!drive_power/a"),
+        ("10:05:09.999", tick(), ""),
+        ("10:05:10", tick(), "a: wind 0"),
+        ("10:05:20", draws(0.0), ""),
+        // Five minutes after that run would have ended.
+        ("10:11:10", tick(), "a: wind 0"),
+    ]);
+    assert_eq!(pose(&rig), None);
+    rig.check(&[
+        ("10:11:20", draws(120.0), ""),
+        ("10:12:30", draws(1.0), ""),
+        // Now it is there, and left in peace.
+        ("10:17:10", tick(), ""),
+        ("10:30:00", tick(), ""),
+    ]);
+    assert_eq!(pose(&rig), Some(Pose::RETRACTED));
+}
+
+/// Comfort is barred, so what it asked for in vain is asked for once.
+#[test]
+fn nobody_but_a_guard_tries_a_drive_without_power_again() {
+    let (house, a, _) = measured();
+    Rig::calm(house).check(&[
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:10", draws(0.0), "!drive_power/a"),
+        ("10:05:10", tick(), ""),
+        ("10:30:00", tick(), ""),
     ]);
 }
