@@ -23,7 +23,7 @@ pub use file::{edit_file, read_file, undo_file};
 pub use history::{Author, Deed, history, last_that_stands};
 pub use new_entry::NewEntry;
 pub use recurrence::{Each, Recurrence, nth_weekday};
-pub use refusal::Refusal;
+pub use refusal::{Objection, Refusal};
 
 use new_entry::fold;
 use refusal::nonsense;
@@ -183,6 +183,7 @@ pub fn revision(text: &str) -> String {
 pub fn house_calendar(site: &str) -> Result<String, Refusal> {
     let table: toml::Table = toml::from_str(site).map_err(|error| {
         nonsense(
+            Objection::SiteNotToml,
             format!("the site file is not TOML: {}", error.message()),
             "check the site file",
         )
@@ -206,11 +207,13 @@ pub fn house_calendar(site: &str) -> Result<String, Refusal> {
     files.dedup();
     match files.len() {
         0 => Err(nonsense(
+            Objection::NoCalendar,
             "the site file names no calendar with day_class = \"closed\"",
             "add a [[calendar]] with file and day_class = \"closed\", or name the .ics file",
         )),
         1 => Ok(files.remove(0)),
         _ => Err(nonsense(
+            Objection::SeveralCalendars,
             format!(
                 "the site file names several calendars of closed days: {}",
                 files.join(", ")
@@ -240,6 +243,7 @@ pub struct Named {
 pub fn calendars(site: &str) -> Result<Vec<Named>, Refusal> {
     let table: toml::Table = toml::from_str(site).map_err(|error| {
         nonsense(
+            Objection::SiteNotToml,
             format!("the site file is not TOML: {}", error.message()),
             "check the site file",
         )
@@ -315,6 +319,7 @@ pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
                     done: format!("{}; {}", without.done, with.done),
                 }),
                 Ok(_) => Err(nonsense(
+                    Objection::TouchesOthers,
                     "the edit would change other entries too",
                     "edit the file in the program that wrote it",
                 )),
@@ -327,6 +332,7 @@ pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
     match read(file, &edit.text) {
         Ok(after) if after.events().len() == expected => Ok(edit),
         Ok(_) => Err(nonsense(
+            Objection::TouchesOthers,
             "the edit would change other entries too",
             "edit the file in the program that wrote it",
         )),
@@ -337,7 +343,11 @@ pub fn apply(file: &str, text: &str, change: &Change) -> Result<Edit, Refusal> {
 /// The text of a calendar with one component more, whole lines, before its end.
 fn put_in(text: &str, calendar: &Calendar, block: &str) -> Result<String, Refusal> {
     let Some(end_line) = calendar.end_line() else {
-        return Err(nonsense("the calendar has no END:VCALENDAR", "add it"));
+        return Err(nonsense(
+            Objection::NotClosed,
+            "the calendar has no END:VCALENDAR",
+            "add it",
+        ));
     };
     let at = line_offset(text, end_line);
     Ok(format!(
@@ -417,6 +427,7 @@ fn add(
     new.check()?;
     if new.recurrence == Recurrence::Other && !kept.has_rule() {
         return Err(nonsense(
+            Objection::RuleOfItsOwn,
             "a rule of its own can only be kept, not made",
             "choose how it comes again",
         ));
@@ -441,12 +452,14 @@ fn add(
             )
     }) {
         return Err(nonsense(
+            Objection::AlreadyThere,
             format!("the calendar has this already: {same} (line {})", same.line),
             "nothing needs to be done",
         ));
     }
     if entries.iter().any(|entry| entry.uid == wanted.uid) {
         return Err(nonsense(
+            Objection::UidTaken,
             format!("the calendar has an entry with uid {} already", wanted.uid),
             "give a new one",
         ));
@@ -487,6 +500,7 @@ fn find(entries: &[Entry], which: &Which) -> Result<String, Refusal> {
     match (matching.as_slice(), which) {
         ([entry], _) => Ok(entry.uid.clone()),
         ([], Which::Uid(uid)) => Err(nonsense(
+            Objection::NoSuchEntry,
             format!("the calendar has no entry with uid {uid}"),
             "list the entries",
         )),
@@ -499,6 +513,7 @@ fn find(entries: &[Entry], which: &Which) -> Result<String, Refusal> {
                 |e| format!("it may lie within {e}"),
             );
             Err(nonsense(
+                Objection::NoSuchEntry,
                 format!("no entry of that name begins on {date}"),
                 hint,
             ))
@@ -509,6 +524,7 @@ fn find(entries: &[Entry], which: &Which) -> Result<String, Refusal> {
                 .map(|e| format!("uid {} ({})", e.uid, e.name))
                 .collect();
             Err(nonsense(
+                Objection::SeveralEntries,
                 format!("{} entries begin on that day", several.len()),
                 format!("name one by its uid: {}", names.join(", ")),
             ))

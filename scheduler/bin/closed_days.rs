@@ -6,8 +6,8 @@ use std::process::ExitCode;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use leeside_config::closed_days::{
-    Author, Change, Entry, NewEntry, Recurrence, Refusal, Which, edit_file, house_calendar, list,
-    read_file, revision,
+    Author, Change, Entry, NewEntry, Objection, Recurrence, Refusal, Which, edit_file,
+    house_calendar, list, read_file, revision,
 };
 use serde_json::json;
 
@@ -230,6 +230,7 @@ fn removed(args: &RemoveArgs, now: DateTime<Utc>) -> Result<String, Refusal> {
         },
         (None, None) => {
             return Err(Refusal::Nonsense {
+                objection: Objection::NoSuchEntry,
                 message: "say which entry".to_owned(),
                 hint: "--uid or --begins".to_owned(),
             });

@@ -33,10 +33,10 @@ pub(crate) fn run(args: ReloadArgs) -> anyhow::Result<ExitCode> {
     let answer = ask_to_reload(&journal)?;
     let mut lines = answer.diagnostics;
     if !answer.accepted {
-        lines.insert(0, answer.said);
+        lines.insert(0, answer.said.to_string());
         bail!(Broken(lines.join("\n")));
     }
-    lines.push(answer.said);
+    lines.push(answer.said.to_string());
     crate::given::print(&format!("{}\n", lines.join("\n")))?;
     Ok(ExitCode::SUCCESS)
 }

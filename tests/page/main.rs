@@ -29,6 +29,7 @@ mod calendar;
 mod facade;
 mod hands;
 mod house;
+mod languages;
 mod line;
 mod look;
 mod now;

@@ -114,7 +114,7 @@ fn a_moment_can_be_asked_about_under_the_weather_of_a_file() {
         &house,
         &format!("{question}file%3A..%2Fsite.toml"),
     );
-    browser.wait_text("p.wrong", "there is no such weather file");
+    browser.wait_text("p.wrong", "There is no weather file");
     browser.go(&house.at(&format!("{question}calm")));
     browser.wait_text("#weather-wrong", "Choose a weather from the list");
 }

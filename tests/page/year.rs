@@ -162,7 +162,7 @@ fn what_cannot_be_worked_out_says_why() {
         ("/year?weather=file%3Abroken.csv", "broken.csv:2:22"),
         (
             "/year?weather=file%3A..%2Fbroken.csv",
-            "there is no such weather file",
+            "There is no weather file",
         ),
         ("/year?weather=sent%3A0123", "send it again"),
         (

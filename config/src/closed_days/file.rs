@@ -7,7 +7,7 @@ use std::thread::sleep;
 use std::time::Duration;
 
 use super::history::{history, way_back, with};
-use super::{Author, Change, Edit, Refusal, apply, empty, list, nonsense, revision};
+use super::{Author, Change, Edit, Objection, Refusal, apply, empty, list, nonsense, revision};
 
 /// Another writer is waited for this often …
 const ATTEMPTS: u32 = 50;
@@ -27,6 +27,7 @@ pub fn read_file(path: &Path) -> Result<(String, String), Refusal> {
     let bytes = std::fs::read(path).map_err(failed("cannot read", path))?;
     let text = String::from_utf8(bytes).map_err(|_| {
         nonsense(
+            Objection::NotUtf8,
             format!("{} is not UTF-8", path.display()),
             "save it as UTF-8 (RFC 5545 §3.1.4)",
         )
@@ -82,6 +83,7 @@ pub fn undo_file(path: &Path, seen: Option<&str>, author: &Author) -> Result<Edi
     frame.edit(|file, _, back| {
         let (text, done) = back.ok_or_else(|| {
             nonsense(
+                Objection::NothingToUndo,
                 "there is no change to take back, or the file was changed since by another program",
                 "change it by hand",
             )
@@ -126,6 +128,7 @@ impl Frame<'_> {
             Err(error) if error.kind() == ErrorKind::NotFound && create => path.to_owned(),
             Err(error) if error.kind() == ErrorKind::NotFound => {
                 return Err(nonsense(
+                    Objection::NoFile,
                     format!("there is no file {}", path.display()),
                     "check the name, or have it created",
                 ));
@@ -159,9 +162,13 @@ impl Frame<'_> {
 
 /// A hidden file beside the calendar.
 fn beside(path: &Path, suffix: &str) -> Result<PathBuf, Refusal> {
-    let name = path
-        .file_name()
-        .ok_or_else(|| nonsense(format!("{} is not the name of a file", path.display()), ""))?;
+    let name = path.file_name().ok_or_else(|| {
+        nonsense(
+            Objection::NotAFile,
+            format!("{} is not the name of a file", path.display()),
+            "",
+        )
+    })?;
     Ok(path.with_file_name(format!(".{}.{suffix}", name.to_string_lossy())))
 }
 
@@ -202,6 +209,7 @@ fn lock(path: &Path) -> Result<Lock, Refusal> {
         }
     }
     Err(nonsense(
+        Objection::BeingEdited,
         "somebody else is editing the calendar",
         "try again",
     ))

@@ -64,6 +64,12 @@ mod moment {
 }
 
 impl Deed {
+    /// The text from before.
+    #[must_use]
+    pub fn text_before(&self) -> &str {
+        &self.text_before
+    }
+
     /// The revision from before.
     #[must_use]
     pub fn before(&self) -> String {

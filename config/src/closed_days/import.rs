@@ -1,6 +1,6 @@
 //! Taking in the events of another calendar, line by line as they stand there.
 
-use super::{Edit, Entry, Refusal, newline, nonsense, put_in, read, remove};
+use super::{Edit, Entry, Objection, Refusal, newline, nonsense, put_in, read, remove};
 use std::collections::BTreeSet;
 
 /// The text with the other calendar's events in it, and how many events it then has.
@@ -14,6 +14,7 @@ pub(super) fn import(
     let events = theirs.events();
     if events.is_empty() {
         return Err(nonsense(
+            Objection::NoEvent,
             "the calendar that was sent has no event in it",
             "export it again, with its events",
         ));

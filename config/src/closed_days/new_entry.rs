@@ -4,7 +4,7 @@ use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc};
 use leeside_core::time::to_utc;
 
 use super::replace::Kept;
-use super::{Each, Entry, Recurrence, Refusal, nonsense, span};
+use super::{Each, Entry, Objection, Recurrence, Refusal, nonsense, span};
 use crate::calendar::zone_named;
 
 /// An entry to be added.
@@ -53,12 +53,14 @@ impl NewEntry {
         let text = |what: &str, text: &str| {
             if text.trim().is_empty() {
                 return Err(nonsense(
+                    Objection::NoName,
                     format!("the {what} is empty"),
                     "say what the day is called",
                 ));
             }
             if text.chars().any(char::is_control) || text.chars().count() > 200 {
                 return Err(nonsense(
+                    Objection::NameTooLong,
                     format!("the {what} must be one line of at most 200 characters"),
                     "shorten it",
                 ));
@@ -72,6 +74,7 @@ impl NewEntry {
         }
         if self.last < self.first {
             return Err(nonsense(
+                Objection::EndsBeforeStart,
                 format!(
                     "{} lies before {}: the end comes before the start",
                     self.last, self.first
@@ -82,6 +85,7 @@ impl NewEntry {
         let years = [self.first.year(), self.last.year()];
         if years.iter().any(|year| !(1900..=2199).contains(year)) {
             return Err(nonsense(
+                Objection::OutOfRange,
                 format!(
                     "{} is not within the years 1900 to 2199",
                     span(self.first, self.last)
@@ -91,6 +95,7 @@ impl NewEntry {
         }
         if (self.last - self.first).num_days() >= 366 {
             return Err(nonsense(
+                Objection::TooLong,
                 format!("{} is longer than a year", span(self.first, self.last)),
                 "check the years",
             ));
@@ -101,6 +106,7 @@ impl NewEntry {
             && to != NaiveTime::MIN
         {
             return Err(nonsense(
+                Objection::TimesBackwards,
                 format!(
                     "it ends at {} and begins at {}",
                     to.format("%H:%M"),
@@ -121,6 +127,7 @@ impl NewEntry {
                     until.filter(|until| *until < self.first.year() || *until > 2199)
                 {
                     return Err(nonsense(
+                        Objection::SeriesEnd,
                         format!(
                             "each year until {until}, but the first time is {}",
                             self.first
@@ -135,6 +142,7 @@ impl NewEntry {
                     until.filter(|until| *until < self.first || until.year() > 2199)
                 {
                     return Err(nonsense(
+                        Objection::SeriesEnd,
                         format!("it ends on {until}, but the first time is {}", self.first),
                         "the last day must not be before the first, nor after 2199",
                     ));
@@ -149,6 +157,7 @@ impl NewEntry {
         };
         if days >= longest {
             return Err(nonsense(
+                Objection::NeverEnds,
                 format!("a whole {period} that comes again each {period} would never end"),
                 "leave out the recurrence",
             ));
@@ -217,8 +226,13 @@ impl NewEntry {
         let Some(zone) = zone else {
             return Ok(night.format("%Y%m%dT%H%M%S").to_string());
         };
-        let zone = zone_named(zone)
-            .map_err(|why| nonsense(why, "give the end in the program that wrote the entry"))?;
+        let zone = zone_named(zone).map_err(|why| {
+            nonsense(
+                Objection::EndInZone,
+                why,
+                "give the end in the program that wrote the entry",
+            )
+        })?;
         Ok(to_utc(zone, night).utc.format("%Y%m%dT%H%M%SZ").to_string())
     }
 }

@@ -9,6 +9,7 @@ use leeside_core::time::{MINUTE, Wall};
 use leeside_daemon::replay::{Replayed, replay};
 use leeside_daemon::versions::Versions;
 use leeside_dryrun::lived::{Lived, LivedError};
+use leeside_dryrun::note::Note;
 use leeside_dryrun::replay::{LEAD_IN_MS, PlantKind, Setting, Sky};
 use leeside_dryrun::report::Head;
 use leeside_dryrun::weather::from_journal;
@@ -32,8 +33,11 @@ pub(super) fn run(args: &DryRunArgs, site: &Site, file: &Path) -> anyhow::Result
     let replayed = replay(&journal, site, 0)?;
     let broken = journal.verify()?.fault;
     found.push(match broken {
-        Some((row, fault)) => format!("the journal's chain is broken at row {row}: {fault}"),
-        None => "the journal's chain holds".to_owned(),
+        Some((row, fault)) => Note::ChainBroken {
+            row,
+            fault: fault.to_string(),
+        },
+        None => Note::ChainHolds,
     });
     found.push(agreement(&replayed));
     let head = Head::of(&setting, &site.fingerprint).lived(found);
@@ -88,18 +92,16 @@ fn setting(
 }
 
 /// Whether the whole journal is decided as it was.
-fn agreement(replayed: &Replayed) -> String {
+const fn agreement(replayed: &Replayed) -> Note {
     let all = replayed.same + replayed.differ;
     if replayed.differ == 0 {
-        return format!(
-            "all {all} commands of the journal are decided now as they were, byte for byte"
-        );
+        Note::DecidedAlike(all)
+    } else {
+        Note::DecidedOtherwise {
+            differ: replayed.differ,
+            all,
+        }
     }
-    format!(
-        "{} of {all} commands of the journal are decided otherwise now: it was altered, or the program or a version of \
-         the site file that was not kept are not those of then",
-        replayed.differ
-    )
 }
 
 /// Why a journal does not tell; what was asked in vain is told apart from what failed.

@@ -7,7 +7,7 @@
 //! journal, which only one service at a time can hold, so it is always the one
 //! that runs. A line of JSON goes in, a line of JSON comes out.
 
-use crate::keeper::{Answer, Reload, Reloads};
+use crate::keeper::{Answer, Reload, Reloads, Said};
 use serde::{Deserialize, Serialize};
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
@@ -119,7 +119,7 @@ async fn serve(caller: UnixStream, reloads: Reloads) -> std::io::Result<()> {
     tokio::time::timeout(PATIENCE, reader.read_line(&mut line)).await??;
     let answer = match serde_json::from_str(&line) {
         Ok(Question::Reload) => reload(&reloads).await,
-        Err(error) => refused(format!("not understood: {error}")),
+        Err(error) => refused(Said::NotUnderstood(error.to_string())),
     };
     let mut text = serde_json::to_string(&answer)?;
     text.push('\n');
@@ -129,14 +129,12 @@ async fn serve(caller: UnixStream, reloads: Reloads) -> std::io::Result<()> {
 async fn reload(reloads: &Reloads) -> Answer {
     let (asked, answer) = oneshot::channel();
     if reloads.send(Reload(asked)).await.is_err() {
-        return refused("the service is ending".to_owned());
+        return refused(Said::Ending);
     }
-    answer
-        .await
-        .unwrap_or_else(|_| refused("the service is ending".to_owned()))
+    answer.await.unwrap_or_else(|_| refused(Said::Ending))
 }
 
-const fn refused(said: String) -> Answer {
+const fn refused(said: Said) -> Answer {
     Answer {
         accepted: false,
         said,
@@ -174,7 +172,7 @@ mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
 
     use super::{Answer, Control, ask_to_reload, socket_beside};
-    use crate::keeper::reloads;
+    use crate::keeper::{Said, reloads};
     use std::io::{Read, Write};
     use std::os::unix::fs::PermissionsExt;
     use std::os::unix::net::UnixStream;
@@ -192,7 +190,7 @@ mod tests {
         assert_eq!(mode & 0o777, 0o600, "for nobody else");
         let answer = Answer {
             accepted: false,
-            said: "broken".to_owned(),
+            said: Said::Broken("site.toml:3:1: error".to_owned()),
             diagnostics: vec!["site.toml:3:1: error".to_owned()],
         };
         let said = answer.clone();

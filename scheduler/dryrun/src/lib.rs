@@ -7,6 +7,7 @@ pub mod ics;
 pub mod lived;
 pub mod lockouts;
 pub mod next;
+pub mod note;
 pub mod plot;
 pub mod replay;
 pub mod report;

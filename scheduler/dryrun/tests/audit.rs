@@ -96,10 +96,10 @@ fn a_refuge_may_be_the_extended_pose() {
 #[test]
 fn with_faults_the_worst_is_found_and_named() {
     let audit = run(&setting(PlantKind::Simulated), true);
-    let names: Vec<&str> = audit
+    let names: Vec<String> = audit
         .shown
         .iter()
-        .map(|shown| shown.scenario.as_str())
+        .map(|shown| shown.scenario.to_string())
         .collect();
     assert_eq!(
         names,

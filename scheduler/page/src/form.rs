@@ -1,5 +1,6 @@
 //! Forms: what somebody sent, and what is said at which field.
 
+use crate::failure::Failure;
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::header;
 use std::collections::BTreeMap;
@@ -19,8 +20,8 @@ impl Fields {
     /// Reads a form, urlencoded or in parts, of at most so many bytes.
     ///
     /// # Errors
-    /// Why it is none, in words.
-    pub async fn read(request: Request, most: usize) -> Result<Self, String> {
+    /// Why it is none.
+    pub async fn read(request: Request, most: usize) -> Result<Self, Failure> {
         let kind = request.headers().get(header::CONTENT_TYPE);
         let in_parts = kind
             .and_then(|kind| kind.to_str().ok())
@@ -30,15 +31,15 @@ impl Fields {
         }
         let bytes = axum::body::to_bytes(request.into_body(), most)
             .await
-            .map_err(|error| error.to_string())?;
+            .map_err(|error| Failure::of("error.form").detail(error))?;
         Self::encoded(&bytes)
     }
 
     /// Reads an urlencoded form.
     ///
     /// # Errors
-    /// Why it is none, in words.
-    pub fn encoded(bytes: &[u8]) -> Result<Self, String> {
+    /// Why it is none.
+    pub fn encoded(bytes: &[u8]) -> Result<Self, Failure> {
         let mut fields = Self::default();
         for pair in bytes
             .split(|byte| *byte == b'&')
@@ -52,33 +53,41 @@ impl Fields {
         Ok(fields)
     }
 
-    async fn parts(request: Request, most: usize) -> Result<Self, String> {
+    async fn parts(request: Request, most: usize) -> Result<Self, Failure> {
         let mut form = Multipart::from_request(request, &())
             .await
-            .map_err(|error| error.body_text())?;
+            .map_err(|error| broken(&error.body_text()))?;
         let mut fields = Self::default();
         let mut size = 0;
-        while let Some(part) = form.next_field().await.map_err(|error| error.body_text())? {
+        while let Some(part) = form
+            .next_field()
+            .await
+            .map_err(|error| broken(&error.body_text()))?
+        {
             let name = part.name().unwrap_or_default().to_owned();
             let file = part.file_name().map(str::to_owned);
-            let bytes = part.bytes().await.map_err(|error| error.body_text())?;
+            let bytes = part
+                .bytes()
+                .await
+                .map_err(|error| broken(&error.body_text()))?;
             size += bytes.len();
             if size > most {
-                return Err(format!("more than {} MiB", most >> 20));
+                return Err(Failure::of("error.form_large").with("most", most >> 20));
             }
             if let Some(file) = file {
                 fields.files.insert(name, (file, bytes.to_vec()));
             } else {
-                let text = String::from_utf8(bytes.to_vec()).map_err(|_| "not UTF-8".to_owned())?;
+                let text = String::from_utf8(bytes.to_vec())
+                    .map_err(|_| Failure::of("error.form_text"))?;
                 fields.put(name, text)?;
             }
         }
         Ok(fields)
     }
 
-    fn put(&mut self, name: String, value: String) -> Result<(), String> {
+    fn put(&mut self, name: String, value: String) -> Result<(), Failure> {
         if self.texts.len() >= MOST_FIELDS {
-            return Err("too many fields".to_owned());
+            return Err(Failure::of("error.form_fields"));
         }
         self.texts.insert(name, value);
         Ok(())
@@ -128,8 +137,12 @@ impl Fields {
     }
 }
 
+fn broken(why: &str) -> Failure {
+    Failure::of("error.form").detail(why)
+}
+
 /// `+` and `%41` of a form or query.
-fn decode(bytes: &[u8]) -> Result<String, String> {
+fn decode(bytes: &[u8]) -> Result<String, Failure> {
     let digit = |byte: Option<&u8>| byte.and_then(|byte| char::from(*byte).to_digit(16));
     let mut out = Vec::with_capacity(bytes.len());
     let mut rest = bytes.iter();
@@ -141,12 +154,12 @@ fn decode(bytes: &[u8]) -> Result<String, String> {
                 let value = high
                     .zip(low)
                     .and_then(|(high, low)| u8::try_from(high * 16 + low).ok());
-                value.ok_or_else(|| "a % without two digits".to_owned())?
+                value.ok_or_else(|| Failure::of("error.form_text"))?
             }
             other => *other,
         });
     }
-    String::from_utf8(out).map_err(|_| "not UTF-8".to_owned())
+    String::from_utf8(out).map_err(|_| Failure::of("error.form_text"))
 }
 
 /// What is wrong, at which field.

@@ -239,8 +239,7 @@ impl FromRequest<App> for Posted {
             LARGEST_BODY
         };
         let fields = Fields::read(request, most).await.map_err(|error| {
-            let why = words.fill("error.form", &[("why", &error)]);
-            refuse(StatusCode::BAD_REQUEST, &why)
+            layout::failed(&viewer, StatusCode::BAD_REQUEST, &error.show(words))
         })?;
         if viewer.csrf.is_empty() || !same(fields.text("csrf"), &viewer.csrf) {
             return Err(refuse(StatusCode::FORBIDDEN, words.say("error.csrf")));

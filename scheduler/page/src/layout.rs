@@ -123,6 +123,12 @@ pub fn token(viewer: &Viewer) -> Markup {
 /// A page that says what went wrong.
 #[must_use]
 pub fn failure(viewer: &Viewer, status: StatusCode, why: &str) -> Response {
+    failed(viewer, status, &html! { p.wrong { (why) } })
+}
+
+/// The same with what went wrong as it is to be shown.
+#[must_use]
+pub fn failed(viewer: &Viewer, status: StatusCode, why: &Markup) -> Response {
     let words = viewer.words;
     let title = words.say("error.title");
     // Without the house's name: whoever sees this may not have signed in.
@@ -140,7 +146,7 @@ pub fn failure(viewer: &Viewer, status: StatusCode, why: &str) -> Response {
             body {
                 main #main {
                     h1 { (title) }
-                    p.wrong { (why) }
+                    (*why)
                     p { a href="/" { (words.say("error.back")) } }
                 }
             }

@@ -5,6 +5,7 @@
 //! then is told so. What came of it is kept by its question, so that loading a page
 //! again costs nothing. Without scripts a page that waits loads itself again.
 
+use crate::failure::Failure;
 use crate::house::App;
 use std::collections::VecDeque;
 use std::ops::ControlFlow;
@@ -46,7 +47,7 @@ pub struct Bench<T> {
 pub struct Job<T> {
     /// Per mille of it that is done.
     done: AtomicU32,
-    answer: OnceLock<Result<T, String>>,
+    answer: OnceLock<Result<T, Failure>>,
     ready: Notify,
 }
 
@@ -64,7 +65,7 @@ pub enum Standing<T> {
 impl<T> Job<T> {
     /// What came of it, or why nothing did; `None`: not done yet.
     #[must_use]
-    pub fn answer(&self) -> Option<&Result<T, String>> {
+    pub fn answer(&self) -> Option<&Result<T, Failure>> {
         self.answer.get()
     }
 }
@@ -86,7 +87,7 @@ impl<T: Send + Sync + 'static> Bench<T> {
         &self,
         app: &App,
         question: String,
-        work: impl FnOnce(&Progress) -> Result<T, String> + Send + 'static,
+        work: impl FnOnce(&Progress) -> Result<T, Failure> + Send + 'static,
     ) -> Standing<T> {
         let (job, begins) = {
             let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
@@ -153,7 +154,7 @@ impl Progress<'_> {
 async fn run<T: Send + Sync + 'static>(
     app: App,
     job: Arc<Job<T>>,
-    work: impl FnOnce(&Progress) -> Result<T, String> + Send + 'static,
+    work: impl FnOnce(&Progress) -> Result<T, Failure> + Send + 'static,
 ) {
     // The semaphore is never closed.
     let turn = app.turns.turn.acquire().await;
@@ -174,7 +175,7 @@ async fn run<T: Send + Sync + 'static>(
     .await;
     drop(turn);
     app.turns.waiting.fetch_sub(1, Ordering::SeqCst);
-    let answer = worked.unwrap_or_else(|error| Err(error.to_string()));
+    let answer = worked.unwrap_or_else(|error| Err(Failure::of("work.fault").detail(error)));
     // Set once, here.
     let _ = job.answer.set(answer);
     job.ready.notify_waiters();

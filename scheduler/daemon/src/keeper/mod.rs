@@ -43,13 +43,57 @@ impl core::fmt::Debug for Origin {
     }
 }
 
+/// What became of it, in a sentence.
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Said {
+    /// The file on disk is in force now, with this fingerprint.
+    InForce(String),
+    /// It was in force already.
+    InForceAlready,
+    /// It is broken: its first problem.
+    Broken(String),
+    /// This section of it needs a restart.
+    NeedsRestart(String),
+    /// It could not be read, by a fault of this program.
+    Unread,
+    /// The service is ending.
+    Ending,
+    /// The question was not understood, and why.
+    NotUnderstood(String),
+}
+
+impl core::fmt::Display for Said {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::InForce(fingerprint) => write!(
+                f,
+                "the site file on disk is in force now, fingerprint {fingerprint}"
+            ),
+            Self::InForceAlready => f.write_str("the site file on disk is in force already"),
+            Self::Broken(first) => write!(
+                f,
+                "the site file on disk is broken, the one before stays in force: {first}"
+            ),
+            Self::NeedsRestart(section) => write!(
+                f,
+                "{section} has changed: that takes a restart of the service. Nothing of the site file was taken over, \
+                 the one before stays in force"
+            ),
+            Self::Unread => f.write_str("the site file could not be read: a fault of this program"),
+            Self::Ending => f.write_str("the service is ending"),
+            Self::NotUnderstood(why) => write!(f, "not understood: {why}"),
+        }
+    }
+}
+
 /// What became of a request to load the site file anew.
 #[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Answer {
     /// Whether the site file on disk is in force now.
     pub accepted: bool,
     /// In a sentence.
-    pub said: String,
+    pub said: Said,
     /// Every problem of the files, drawn with its place; warnings where it was accepted.
     pub diagnostics: Vec<String>,
 }
@@ -207,13 +251,13 @@ impl Keeper {
     async fn reload(&mut self) -> Answer {
         let (path, options) = (self.origin.path.clone(), self.years_now());
         let Some(outcome) = aside(move || site::load(&path, &options)).await else {
-            return rejected("the site file could not be read: a fault of this program".to_owned());
+            return rejected(Said::Unread);
         };
         let answer = self.judged(outcome).await;
         for problem in &answer.diagnostics {
             tracing::warn!("{problem}");
         }
-        let complaint = (!answer.accepted).then(|| answer.said.clone());
+        let complaint = (!answer.accepted).then(|| answer.said.to_string());
         self.tell(News::Site(complaint)).await;
         answer
     }
@@ -232,23 +276,19 @@ impl Keeper {
             let first = first.map_or_else(String::new, ToString::to_string);
             return Answer {
                 diagnostics: drawn,
-                ..rejected(format!(
-                    "the site file on disk is broken, the one before stays in force: {first}"
-                ))
+                ..rejected(Said::Broken(first))
             };
         };
         let site = (self.origin.fit)(site);
         if let Some(section) = self.in_force.fixed.differs(&Fixed::of(&site.wire)) {
-            return rejected(format!(
-                "{section} has changed: that takes a restart of the service. Nothing of the site file was taken over, the one before stays in force"
-            ));
+            return rejected(Said::NeedsRestart(section.to_owned()));
         }
         let said = if site.fingerprint == self.in_force.fingerprint {
-            "the site file on disk is in force already".to_owned()
+            Said::InForceAlready
         } else {
             let short: String = site.fingerprint.chars().take(12).collect();
             self.swap(site, "asked").await;
-            format!("the site file on disk is in force now, fingerprint {short}")
+            Said::InForce(short)
         };
         for name in std::mem::take(&mut self.rejected) {
             self.tell(News::Calendar(name, None)).await;
@@ -335,7 +375,7 @@ impl Keeper {
     }
 }
 
-fn rejected(said: String) -> Answer {
+fn rejected(said: Said) -> Answer {
     Answer {
         accepted: false,
         said,

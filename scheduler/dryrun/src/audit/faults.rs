@@ -3,6 +3,7 @@
 use super::hazard::{Spell, spells};
 use crate::replay::{Failing, Trouble, What};
 use crate::weather::Series;
+use core::fmt;
 use leeside_core::ids::{FeederId, SensorId};
 use leeside_core::model::{Model, SensorKind};
 use leeside_core::output::Word;
@@ -22,17 +23,49 @@ const GAP_MS: (i64, i64) = (-SECOND, 119 * SECOND);
 /// Storms of several groups that begin within this count as one.
 const TOGETHER_MS: i64 = 5 * MINUTE;
 
+/// What fails around every storm.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Fails {
+    /// Nothing: the sound building.
+    Nothing,
+    /// A wind sensor of this name, and how.
+    Sensor(String, Failing),
+    /// The drives of the feeder of this name are slow.
+    Feeder(String),
+    /// The service is started anew.
+    Restart,
+    /// The power is cut.
+    PowerCut,
+    /// The broker is away.
+    BrokerGap,
+}
+
+impl fmt::Display for Fails {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Nothing => f.write_str("nothing fails"),
+            Self::Sensor(name, Failing::Silent) => write!(f, "sensor {name} silent"),
+            Self::Sensor(name, Failing::Stuck) => write!(f, "sensor {name} stuck"),
+            Self::Sensor(name, Failing::Zero) => write!(f, "sensor {name} reads 0"),
+            Self::Feeder(name) => write!(f, "feeder {name} slow"),
+            Self::Restart => f.write_str("restart"),
+            Self::PowerCut => f.write_str("power cut"),
+            Self::BrokerGap => f.write_str("broker gap"),
+        }
+    }
+}
+
 /// One way in which a building may fail, applied to every storm.
 #[derive(Clone, PartialEq, Debug)]
 pub(super) struct Scenario {
-    pub(super) name: String,
+    pub(super) fails: Fails,
     pub(super) troubles: Vec<Trouble>,
 }
 
 /// All of them, the sound building first.
 pub(super) fn scenarios(model: &Model, series: &Series, with_faults: bool) -> Vec<Scenario> {
     let mut all = vec![Scenario {
-        name: "nothing fails".to_owned(),
+        fails: Fails::Nothing,
         troubles: vec![],
     }];
     if !with_faults {
@@ -64,21 +97,17 @@ pub(super) fn scenarios(model: &Model, series: &Series, with_faults: bool) -> Ve
             })
             .collect::<Vec<_>>()
     };
-    let failing = [
-        (Failing::Silent, "silent"),
-        (Failing::Stuck, "stuck"),
-        (Failing::Zero, "reads 0"),
-    ];
+    let failing = [Failing::Silent, Failing::Stuck, Failing::Zero];
     for (index, sensor) in model
         .sensors
         .iter()
         .enumerate()
         .filter(|(_, s)| s.kind == SensorKind::Wind)
     {
-        for (how, word) in failing {
+        for how in failing {
             let troubles = during(What::Sensor(SensorId::of(index), how), SENSOR_LEAD_MS);
             all.push(Scenario {
-                name: format!("sensor {} {word}", sensor.name),
+                fails: Fails::Sensor(sensor.name.clone(), how),
                 troubles,
             });
         }
@@ -89,18 +118,18 @@ pub(super) fn scenarios(model: &Model, series: &Series, with_faults: bool) -> Ve
         };
         let troubles = during(What::Feeder(FeederId::of(index), slow), 0);
         all.push(Scenario {
-            name: format!("feeder {} slow", feeder.name),
+            fails: Fails::Feeder(feeder.name.clone()),
             troubles,
         });
     }
     let away = [
-        ("restart", What::Restart, AWAY_MS),
-        ("power cut", What::PowerCut, AWAY_MS),
-        ("broker gap", What::BrokerGap, GAP_MS),
+        (Fails::Restart, What::Restart, AWAY_MS),
+        (Fails::PowerCut, What::PowerCut, AWAY_MS),
+        (Fails::BrokerGap, What::BrokerGap, GAP_MS),
     ];
-    for (name, what, span) in away {
+    for (fails, what, span) in away {
         all.push(Scenario {
-            name: name.to_owned(),
+            fails,
             troubles: at_starts(what, span),
         });
     }

@@ -31,7 +31,7 @@ pub fn json(model: &Model, head: &Head, audit: &Audit) -> String {
             index == 0 || out(storm)
         });
         object!({
-            "scenario": shown.scenario,
+            "scenario": shown.scenario.to_string(),
             "storms": storms.map(|storm| storm_value(model, storm)).collect::<Vec<Value>>(),
         })
     });
@@ -51,7 +51,7 @@ fn longest_value(model: &Model, audit: &Audit, longest: &Longest) -> Value {
     let shown = &audit.shown[longest.scenario];
     let storm = &shown.storms[longest.storm];
     object!({
-        "scenario": shown.scenario,
+        "scenario": shown.scenario.to_string(),
         "hazard": storm.hazard.as_str(),
         "group": model.group(storm.group).name,
         "storm_start_utc": moment(storm.start),

@@ -28,6 +28,7 @@ pub use text::text;
 
 use crate::replay::{Setting, Sky, Stopped, replay_in_trouble};
 use crate::weather::Series;
+pub use faults::Fails;
 use faults::{Scenario, scenarios};
 use frozen::{Spans, frozen, held, split};
 use hazard::{HAZARDS, Spell, refuge, spells, worse};
@@ -86,7 +87,7 @@ pub struct Storm {
 #[derive(Clone, PartialEq, Debug)]
 pub struct Shown {
     /// What failed.
-    pub scenario: String,
+    pub scenario: Fails,
     /// Storms in order of time, then of groups.
     pub storms: Vec<Storm>,
 }
@@ -212,7 +213,7 @@ pub fn audit_by(
     let Sky::Rows(series) = &setting.sky else {
         // A made-up calm has no storms.
         let shown = vec![Shown {
-            scenario: "nothing fails".to_owned(),
+            scenario: Fails::Nothing,
             storms: vec![],
         }];
         return Ok(Audit {
@@ -302,7 +303,7 @@ fn one(
     }
     storms.sort_by_key(|storm: &Storm| (storm.start, storm.group, storm.hazard));
     Ok(Shown {
-        scenario: scenario.name.clone(),
+        scenario: scenario.fails.clone(),
         storms,
     })
 }

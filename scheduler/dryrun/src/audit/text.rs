@@ -57,7 +57,7 @@ fn verdict(out: &mut String, model: &Model, audit: &Audit) -> fmt::Result {
         writeln!(out, "         {} of {of} with something failing", any.len())?;
     }
     let width = width(
-        audit.shown.iter().map(|shown| shown.scenario.as_str()),
+        audit.shown.iter().map(|shown| shown.scenario.to_string()),
         "devices by scenario",
     );
     write!(out, "  {:<width$}", "devices by scenario")?;
@@ -66,7 +66,7 @@ fn verdict(out: &mut String, model: &Model, audit: &Audit) -> fmt::Result {
     }
     writeln!(out, " {:>12}  longest exposure", "held frozen")?;
     for shown in &audit.shown {
-        write!(out, "  {:<width$}", shown.scenario)?;
+        write!(out, "  {:<width$}", shown.scenario.to_string())?;
         for hazard in HAZARDS {
             let count = over_allowed(shown, &[hazard], audit.allowed_ms);
             write!(out, " {:>6}", dash(count))?;
@@ -235,7 +235,7 @@ fn worst_cases(out: &mut String, model: &Model, audit: &Audit) -> fmt::Result {
     let (width, scenarios) = (
         device_width(model),
         self::width(
-            audit.shown.iter().map(|shown| shown.scenario.as_str()),
+            audit.shown.iter().map(|shown| shown.scenario.to_string()),
             "worst with",
         ),
     );
@@ -259,7 +259,7 @@ fn worst_cases(out: &mut String, model: &Model, audit: &Audit) -> fmt::Result {
             out,
             "{name:<width$} {:>9} {beyond:>8}  {:<scenarios$}  {}",
             clock(worst.stay.exposed_ms),
-            audit.shown[worst.scenario].scenario,
+            audit.shown[worst.scenario].scenario.to_string(),
             longest_words(model, audit, &worst)
         )?;
     }
@@ -441,9 +441,9 @@ fn frozen_storms(out: &mut String, model: &Model, sound: &Shown) -> fmt::Result 
     Ok(())
 }
 
-fn width<'a>(names: impl Iterator<Item = &'a str>, head: &str) -> usize {
+fn width<N: AsRef<str>>(names: impl Iterator<Item = N>, head: &str) -> usize {
     names
-        .map(|name| name.chars().count())
+        .map(|name| name.as_ref().chars().count())
         .max()
         .unwrap_or(0)
         .max(head.len())

@@ -33,11 +33,12 @@ pub fn text(
         "What changes at {}, {} to {} ({})",
         new.site, new.from, new.to, new.zone
     );
+    let assumed = new.assumptions.iter().map(ToString::to_string);
     for line in [format!("weather: {}", new.source)]
-        .iter()
-        .chain(&new.assumptions)
+        .into_iter()
+        .chain(assumed)
     {
-        wrapped(&mut out, "  - ", line, WIDTH);
+        wrapped(&mut out, "  - ", &line, WIDTH);
     }
     let _ = writeln!(
         out,

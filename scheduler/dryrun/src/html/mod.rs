@@ -324,7 +324,7 @@ impl Page<'_> {
             head.resolution.clone()
         };
         let mut told = vec![
-            ("weather", escaped(&head.source)),
+            ("weather", escaped(&head.source.to_string())),
             (
                 "file",
                 escaped(head.weather_file.as_deref().unwrap_or("none")),
@@ -338,7 +338,7 @@ impl Page<'_> {
                 "read as",
                 head.notes
                     .iter()
-                    .map(|note| escaped(note))
+                    .map(|note| escaped(&note.to_string()))
                     .collect::<Vec<_>>()
                     .join("<br>"),
             ));

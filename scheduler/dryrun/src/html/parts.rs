@@ -63,10 +63,10 @@ pub(super) fn percent(part: f64, whole: f64) -> String {
 }
 
 /// A list of texts.
-pub(super) fn list(texts: &[String]) -> String {
+pub(super) fn list(texts: &[impl ToString]) -> String {
     let items: Vec<String> = texts
         .iter()
-        .map(|text| format!("<li>{}</li>", escaped(text)))
+        .map(|text| format!("<li>{}</li>", escaped(&text.to_string())))
         .collect();
     format!("<ul>{}</ul>\n", items.join("\n"))
 }

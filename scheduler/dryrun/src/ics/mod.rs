@@ -118,7 +118,7 @@ impl<W: Write> IcsSink<W> {
                 head.source,
                 head.gap_words()
             )])
-            .chain(said.cloned())
+            .chain(said.map(ToString::to_string))
             .collect();
         put("BEGIN", "VCALENDAR")?;
         put("VERSION", "2.0")?;

@@ -6,6 +6,7 @@ mod renumber;
 
 pub use playback::{Heard, Playback, VersionAt, Versions, Years};
 
+use crate::note::Note;
 use crate::replay::Sink;
 use leeside_core::input::Input;
 use leeside_core::model::Model;
@@ -66,7 +67,7 @@ pub struct Lived<'a> {
     /// The moment of the last row.
     last: Wall,
     rows: Span,
-    notes: Vec<String>,
+    notes: Vec<Note>,
     /// Whether a version that decided was not kept.
     not_kept: bool,
 }
@@ -190,18 +191,18 @@ impl<'a> Lived<'a> {
         }
         let found = versions.model(fingerprint, years);
         let short: String = fingerprint.chars().take(12).collect();
-        let moment = crate::weather::moment(at.max(self.from));
+        let from = at.max(self.from);
         if found.is_none() {
             self.not_kept = true;
-            self.notes.push(format!(
-                "from {moment} on another version of the site file decided (fingerprint {short}), which was not kept: rows \
-                 name things by their place in it, so that reasons and numbers may be those of the file at hand"
-            ));
+            self.notes.push(Note::VersionNotKept {
+                from,
+                fingerprint: short,
+            });
         } else if told.as_ref().is_some_and(|before| before != fingerprint) {
-            self.notes.push(format!(
-                "from {moment} on the site file of fingerprint {short} decided; what came before was decided by the \
-                 version before"
-            ));
+            self.notes.push(Note::VersionFrom {
+                from,
+                fingerprint: short,
+            });
         }
         *told = Some(fingerprint.to_owned());
         if let Some(model) = found {
@@ -220,7 +221,7 @@ impl<'a> Lived<'a> {
 
     /// What to mind.
     #[must_use]
-    pub fn notes(&self) -> &[String] {
+    pub fn notes(&self) -> &[Note] {
         &self.notes
     }
 

@@ -31,7 +31,7 @@ pub fn text(model: &Model, head: &Head, next: &Next) -> String {
         iso_utc(next.from),
     );
     for line in &head.assumptions {
-        wrapped(&mut out, "  - ", line, WIDTH);
+        wrapped(&mut out, "  - ", &line.to_string(), WIDTH);
     }
     for group in &next.groups {
         one_group(&mut out, model, next, group);

@@ -1,7 +1,8 @@
 //! What has to be adapted or assumed so that data can stand in for sensors.
 
 use super::{PlantKind, Setting, Sky};
-use crate::weather::{Quantity, Series, duration};
+use crate::note::Note;
+use crate::weather::{Quantity, Series};
 use leeside_core::model::{Model, SensorKind};
 use leeside_core::time::MINUTE;
 
@@ -26,20 +27,14 @@ pub fn for_data(model: &Model, resolution_ms: i64, step_ms: i64) -> Model {
     model
 }
 
-/// What a replay assumes, in words, most important first.
+/// What a replay assumes, most important first.
 #[must_use]
-pub fn assumptions(setting: &Setting) -> Vec<String> {
+pub fn assumptions(setting: &Setting) -> Vec<Note> {
     let model = &setting.model;
-    let mut words = Vec::new();
+    let mut notes = Vec::new();
     match &setting.sky {
-        Sky::ClearAndCalm => {
-            words.push(
-                "made-up weather: no clouds, no wind, no rain, 20 °C; this says what sun and timetable alone would \
-                 do, and nothing about wind, rain or frost"
-                    .to_owned(),
-            );
-        }
-        Sky::Rows(series) => of_rows(&mut words, model, series),
+        Sky::ClearAndCalm => notes.push(Note::ClearAndCalm),
+        Sky::Rows(series) => of_rows(&mut notes, model, series),
     }
     let has = |kind| model.sensors.iter().any(|sensor| sensor.kind == kind);
     let hail = match &setting.sky {
@@ -47,27 +42,20 @@ pub fn assumptions(setting: &Setting) -> Vec<String> {
         Sky::Rows(series) => series.speaks_of(Quantity::Hail),
     };
     if has(SensorKind::Hail) && !hail {
-        words.push("no hail in the data: assumed none, the hail guard is not exercised".to_owned());
+        notes.push(Note::NoHail);
     }
     if has(SensorKind::RoomTemperature) {
-        words.push("room temperatures are not known: heat in or out is not exercised".to_owned());
+        notes.push(Note::NoRoomTemperature);
     }
-    words.push(format!(
-        "doors and windows stay closed, no fire, no requests by hand, no service; {}",
-        setting.occupancy.words()
-    ));
-    words.push(match setting.plant {
-        PlantKind::Ideal => {
-            "ideal plant: every device is at once where it is told to be".to_owned()
-        }
-        PlantKind::Simulated => {
-            "simulated plant: devices take the times of their make-up, none fails".to_owned()
-        }
+    notes.push(Note::Untouched(setting.occupancy));
+    notes.push(match setting.plant {
+        PlantKind::Ideal => Note::IdealPlant,
+        PlantKind::Simulated => Note::SimulatedPlant,
     });
-    words
+    notes
 }
 
-fn of_rows(words: &mut Vec<String>, model: &Model, series: &Series) {
+fn of_rows(notes: &mut Vec<Note>, model: &Model, series: &Series) {
     let has = |kinds: &[SensorKind]| {
         model
             .sensors
@@ -75,7 +63,8 @@ fn of_rows(words: &mut Vec<String>, model: &Model, series: &Series) {
             .any(|sensor| kinds.contains(&sensor.kind))
     };
     let speaks = |quantity| series.speaks_of(quantity);
-    let step = duration(series.about.resolution_ms);
+    let row_ms = series.about.resolution_ms;
+    let rows = series.rows.len();
     let gusts = series
         .rows
         .iter()
@@ -83,22 +72,13 @@ fn of_rows(words: &mut Vec<String>, model: &Model, series: &Series) {
         .count();
     if has(&[SensorKind::Wind]) {
         if !speaks(Quantity::Mean) && !speaks(Quantity::Gust) {
-            words.push(
-                "the data say nothing of wind: every wind guard takes that as unknown and engages"
-                    .to_owned(),
-            );
+            notes.push(Note::NoWind);
         } else if gusts == 0 {
-            words.push(format!(
-                "no gusts in the data: limits are compared with means over {step}, and means hide gusts; do not \
-                 judge safety by this run"
-            ));
-        } else if gusts < series.rows.len() {
-            words.push(format!(
-                "gusts in {gusts} of {} rows only; elsewhere limits are compared with the mean, and means hide gusts",
-                series.rows.len()
-            ));
+            notes.push(Note::NoGusts(row_ms));
+        } else if gusts < rows {
+            notes.push(Note::FewGusts { gusts, rows });
         }
-        words.push("every wind sensor reads the same wind, that of the weather station".to_owned());
+        notes.push(Note::OneWind);
     }
     let light = [
         SensorKind::PlaneIrradiance,
@@ -107,35 +87,22 @@ fn of_rows(words: &mut Vec<String>, model: &Model, series: &Series) {
         SensorKind::HorizontalIlluminance,
     ];
     if has(&light) {
-        words.push(if speaks(Quantity::Ghi) {
-            let split = if speaks(Quantity::Dni) && speaks(Quantity::Dhi) {
-                ""
-            } else {
-                "split into beam and diffuse (Erbs), "
-            };
-            format!(
-                "light sensors read the irradiance of the data, {split}carried onto each facade with the sun of the \
-                 minute and an even sky; clouds shorter than {step} are not in the data"
-            )
+        notes.push(if speaks(Quantity::Ghi) {
+            let split = !(speaks(Quantity::Dni) && speaks(Quantity::Dhi));
+            Note::Light { split, row_ms }
         } else {
-            "the data say nothing of irradiance: light is estimated from a clear sky".to_owned()
+            Note::NoIrradiance
         });
     }
     if has(&[SensorKind::Rain]) && !speaks(Quantity::Rain) {
-        words.push("no rain in the data: assumed dry, the rain guard is not exercised".to_owned());
-    } else if has(&[SensorKind::Rain]) && series.about.resolution_ms > MINUTE {
-        words.push(format!("rain is spread evenly over its {step}"));
+        notes.push(Note::NoRain);
+    } else if has(&[SensorKind::Rain]) && row_ms > MINUTE {
+        notes.push(Note::RainSpread(row_ms));
     }
     if has(&[SensorKind::SurfaceTemperature]) {
-        words.push(
-            "surface temperature: air temperature, 3 K below it while the sun is down (common practice, no source)"
-                .to_owned(),
-        );
+        notes.push(Note::SurfaceTemperature);
     }
-    if series.about.resolution_ms > MINUTE && !model.sensors.is_empty() {
-        words.push(
-            "sensors are not checked for stuck values and jumps: those of the data are not theirs"
-                .to_owned(),
-        );
+    if row_ms > MINUTE && !model.sensors.is_empty() {
+        notes.push(Note::SensorsUnchecked);
     }
 }

@@ -43,7 +43,7 @@ impl<W: Write> CsvSink<W> {
         writeln!(
             out,
             "# weather: {}; {}; each row {}",
-            one_line(&head.source),
+            one_line(&head.source.to_string()),
             head.plant_words(),
             head.resolution
         )?;
@@ -55,7 +55,7 @@ impl<W: Write> CsvSink<W> {
         ];
         for (what, lines) in said {
             for line in lines {
-                writeln!(out, "# {what}: {}", one_line(line))?;
+                writeln!(out, "# {what}: {}", one_line(&line.to_string()))?;
             }
         }
         out.write_all(b"at_local,at_utc,group,extension_pct,tilt_deg,decided_by,reason,lost\n")?;

@@ -1,25 +1,18 @@
 //! What a report rests on.
 
+use crate::note::{Note, Source};
 use crate::replay::{PlantKind, Setting, Sky, assumptions};
 use crate::weather::{Gap, duration, moment, shift_to_sun_min};
 use chrono_tz::IANA_TZDB_VERSION;
+use core::fmt;
 use leeside_core::time::{HOUR, MINUTE, Wall};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 /// From this shift on the light of the data is said not to fit the site's sun, minutes.
 const SHIFT_WORTH_SAYING_MIN: i64 = 40;
 
 /// The plant of a journal.
 const LIVED: &str = "real";
-
-/// Cautions that stand on every dry run.
-const CAUTIONS: [&str; 3] = [
-    "a dry run shows the logic on these data; it does not show that a sensor stood in the wind of its facade, nor \
-     that a motor moved",
-    "software, network and broker are no safety system: where wind, fire or people matter, hard-wired, independent \
-     means do the protecting",
-    "the maker's wind limit for size, guide and place overrides every number in a site file",
-];
 
 /// What a report rests on, in the order in which it is read.
 #[derive(Clone, Debug, Serialize)]
@@ -45,7 +38,7 @@ pub struct Head {
     /// Version of the zone data.
     pub zone_data: String,
     /// What the weather is and where it comes from.
-    pub source: String,
+    pub source: Source,
     /// Length of its rows.
     pub resolution: String,
     /// Rows in the span.
@@ -55,17 +48,17 @@ pub struct Head {
     /// Gaps of the span: hours without data.
     pub gap_hours: f64,
     /// The longest gaps.
-    pub longest_gaps: Vec<String>,
+    pub longest_gaps: Vec<LongGap>,
     /// Ideal, simulated or real.
     pub plant: &'static str,
     /// Step of the replay, s.
     pub step_s: i64,
     /// How the weather file had to be read.
-    pub notes: Vec<String>,
+    pub notes: Vec<Note>,
     /// What is assumed.
-    pub assumptions: Vec<String>,
+    pub assumptions: Vec<Note>,
     /// Cautions.
-    pub cautions: Vec<String>,
+    pub cautions: Vec<Note>,
 }
 
 impl Head {
@@ -90,7 +83,7 @@ impl Head {
             synthetic_gusts: None,
             program: concat!("leeside ", env!("CARGO_PKG_VERSION")).to_owned(),
             zone_data: IANA_TZDB_VERSION.to_owned(),
-            source: "made up: clear sky, calm, dry, 20 °C".to_owned(),
+            source: Source::ClearAndCalm,
             resolution: duration(setting.step_ms),
             rows: 0,
             gaps: 0,
@@ -103,7 +96,7 @@ impl Head {
             step_s: setting.step_ms / 1_000,
             notes: vec![],
             assumptions: assumptions(setting),
-            cautions: CAUTIONS.map(str::to_owned).to_vec(),
+            cautions: Note::ALWAYS.to_vec(),
         };
         if let Sky::Rows(series) = &setting.sky {
             head.weather_file = Some(series.about.file.clone());
@@ -113,7 +106,7 @@ impl Head {
                 .gusts
                 .as_ref()
                 .map(|gusts| format!("seed {}, intensity {}", gusts.seed, gusts.intensity));
-            head.source.clone_from(&series.about.source);
+            head.source.clone_from(&*series.about.source);
             head.resolution = duration(series.about.resolution_ms);
             if series.about.gusts.is_some() {
                 head.resolution =
@@ -128,13 +121,7 @@ impl Head {
             head.take_gaps(series.gaps_over(setting.from, setting.to));
             let shift = shift_to_sun_min(series, site.location).unwrap_or(0);
             if shift.abs() >= SHIFT_WORTH_SAYING_MIN {
-                head.cautions.insert(
-                    0,
-                    format!(
-                        "the light of the data fits the site's sun best when moved by {shift:+} minutes: is it the \
-                         right place, and does the file keep the time it claims?"
-                    ),
-                );
+                head.cautions.insert(0, Note::LightMoved(shift));
             }
         }
         head
@@ -143,21 +130,14 @@ impl Head {
     /// The head of what a journal tells instead of a replay of weather: the plant
     /// was the real one. `found` is to be read first.
     #[must_use]
-    pub fn lived(mut self, found: Vec<String>) -> Self {
+    pub fn lived(mut self, found: Vec<Note>) -> Self {
         self.plant = LIVED;
         self.step_s = 0;
-        self.assumptions = vec![
-            "decided anew from the inputs that the service recorded: readings, contacts, requests, what drives reported"
-                .to_owned(),
-            "where devices stood is what their drives reported, or what follows from travel times where they do not"
-                .to_owned(),
-        ];
-        if let Some(first) = self.cautions.first_mut() {
-            first.clear();
-            first.push_str(
-                "this shows what was decided and what drives reported; it does not show that a sensor stood in the wind of \
-                 its facade, nor that a motor moved",
-            );
+        self.assumptions = vec![Note::FromInputs, Note::FromReports];
+        for caution in &mut self.cautions {
+            if *caution == Note::ShowsLogic {
+                *caution = Note::ShowsDecisions;
+            }
         }
         self.cautions.splice(0..0, found);
         self
@@ -179,11 +159,7 @@ impl Head {
         self.gaps = gaps.len();
         self.gap_hours = hours(gaps.iter().map(|gap| gap.to.0 - gap.from.0).sum());
         gaps.sort_by_key(|gap| (gap.from.0 - gap.to.0, gap.from));
-        let words = gaps.iter().take(5).map(|gap| {
-            let length = hours(gap.to.0 - gap.from.0);
-            format!("{} to {} ({length} h)", moment(gap.from), moment(gap.to))
-        });
-        self.longest_gaps = words.collect();
+        self.longest_gaps = gaps.into_iter().take(5).map(LongGap).collect();
     }
 
     /// One line that tells two runs apart.
@@ -210,11 +186,38 @@ impl Head {
         if self.gaps == 0 {
             return "none".to_owned();
         }
-        let longest = self.longest_gaps.join("; ");
+        let longest: Vec<String> = self.longest_gaps.iter().map(ToString::to_string).collect();
+        let longest = longest.join("; ");
         format!(
             "{} ({:.1} h), taken as unknown; longest {longest}",
             self.gaps, self.gap_hours
         )
+    }
+}
+
+/// One of the longest gaps.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct LongGap(pub Gap);
+
+impl LongGap {
+    /// Its length, hours, to a hundredth.
+    #[must_use]
+    pub fn hours(self) -> f64 {
+        hours(self.0.to.0 - self.0.from.0)
+    }
+}
+
+impl fmt::Display for LongGap {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (from, to) = (moment(self.0.from), moment(self.0.to));
+        write!(f, "{from} to {to} ({} h)", self.hours())
+    }
+}
+
+impl Serialize for LongGap {
+    /// In words.
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.collect_str(self)
     }
 }
 

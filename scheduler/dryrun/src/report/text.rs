@@ -47,7 +47,10 @@ impl Head {
         writeln!(out, "{} to {} ({})", self.from, self.to, self.zone)?;
         writeln!(out, "{}\n", self.fingerprint())?;
         writeln!(out, "Read this first")?;
-        for line in self.cautions.iter().chain(&self.assumptions).chain(more) {
+        for note in self.cautions.iter().chain(&self.assumptions) {
+            item(out, &note.to_string())?;
+        }
+        for line in more {
             item(out, line)?;
         }
         let rows = if self.rows > 0 {
@@ -62,8 +65,8 @@ impl Head {
         writeln!(out, "\nWeather")?;
         item(out, &format!("{}{file}{rows}", self.source))?;
         item(out, &format!("gaps: {}", self.gap_words()))?;
-        for line in &self.notes {
-            item(out, line)?;
+        for note in &self.notes {
+            item(out, &note.to_string())?;
         }
         Ok(())
     }

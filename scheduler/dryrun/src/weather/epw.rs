@@ -14,6 +14,7 @@ use super::series::{About, Place, Quantity, Series, Values, Weather};
 use super::text::{Cell, Line, Text};
 use super::tmy3::zone_ms;
 use super::typical::{HOURS, Typical};
+use crate::note::{Note, Source};
 use chrono::{Datelike, NaiveDate};
 use leeside_core::time::{HOUR, Wall};
 use std::collections::BTreeSet;
@@ -94,7 +95,7 @@ struct Heading {
     offset_ms: i64,
     /// Made by PVGIS.
     pvgis: bool,
-    notes: Vec<String>,
+    notes: Vec<Note>,
 }
 
 struct Record {
@@ -189,21 +190,13 @@ fn settle_zone(heading: &mut Heading, pvgis_offset: Option<f64>) {
     if heading.pvgis {
         let claimed = heading.offset_ms / HOUR;
         heading.offset_ms = 0;
-        heading.notes.push(format!(
-            "EPW made by PVGIS: the rows are UTC though the heading says zone {claimed}; read as UTC"
-        ));
+        heading.notes.push(Note::EpwOfPvgis(claimed));
         if let Some(hours) = pvgis_offset {
             let minute = ((1.0 + hours) * 60.0).round();
-            heading.notes.push(format!(
-                "irradiance is that of one moment, about minute {minute:.0} of each hour; it stands for the whole hour"
-            ));
+            heading.notes.push(Note::OneMoment(minute));
         }
     } else {
-        heading.notes.push(
-            "EPW: hours name their end in standard time; irradiance and rain speak of the hour before, wind, \
-             temperature and humidity hold from the time on"
-                .to_owned(),
-        );
+        heading.notes.push(Note::Epw);
     }
 }
 
@@ -290,7 +283,10 @@ fn lay_out(text: &Text, mut heading: Heading, records: &[Record]) -> Result<Weat
     let mut about = About {
         file: text.name.clone(),
         sha256: text.sha256.clone(),
-        source: format!("EPW, {} {}", heading.source, heading.place.name),
+        source: Box::new(Source::Epw(
+            heading.source.clone(),
+            heading.place.name.clone(),
+        )),
         place: Some(heading.place.clone()),
         gusts: None,
         resolution_ms: HOUR,
@@ -342,20 +338,10 @@ fn lay_out(text: &Text, mut heading: Heading, records: &[Record]) -> Result<Weat
     }
 }
 
-fn months_note(records: &[Record]) -> String {
+fn months_note(records: &[Record]) -> Note {
     let months: BTreeSet<(u32, i32)> = records
         .iter()
         .map(|r| (r.date.month(), r.date.year()))
         .collect();
-    let names = months.iter().map(|(month, year)| {
-        NaiveDate::from_ymd_opt(*year, *month, 1)
-            .unwrap_or_default()
-            .format("%b %Y")
-            .to_string()
-    });
-    let names: Vec<String> = names.collect();
-    format!(
-        "typical year, put together from {}: a jump where months meet is not weather",
-        names.join(", ")
-    )
+    Note::TypicalOf(months.into_iter().collect())
 }

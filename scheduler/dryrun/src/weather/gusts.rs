@@ -23,6 +23,7 @@
 
 use super::WeatherError;
 use super::series::{Row, Series};
+use crate::note::{Note, Source};
 use leeside_core::time::{MINUTE, Wall};
 use leeside_solar::trig::{exp, ln, sqrt};
 
@@ -100,14 +101,12 @@ impl Gusts {
         }
         let mut about = series.about.clone();
         about.gusts = Some(Box::new(self));
-        about.source = format!("{}; synthetic gusts, seed {}", about.source, self.seed);
-        about.notes.insert(
-            0,
-            format!(
-                "synthetic gusts, seed {}, turbulence intensity {}: made up within the means, not measured",
-                self.seed, self.intensity
-            ),
-        );
+        about.source = Box::new(Source::WithGusts(about.source, self.seed));
+        let note = Note::SyntheticGusts {
+            seed: self.seed,
+            intensity: self.intensity,
+        };
+        about.notes.insert(0, note);
         Series {
             about,
             rows,
@@ -245,7 +244,7 @@ mod tests {
         let about = About {
             file: String::new(),
             sha256: String::new(),
-            source: String::new(),
+            source: Box::new(Source::Named(String::new())),
             place: None,
             gusts: None,
             resolution_ms: HOUR,

@@ -12,6 +12,7 @@
 use super::WeatherError;
 use super::series::{About, Row, Series, Values};
 use super::sha256_hex;
+use crate::note::{Note, Source};
 use leeside_core::input::{Input, Part, Sample};
 use leeside_core::model::{Model, SensorKind};
 use leeside_core::time::{MINUTE, Wall};
@@ -62,15 +63,11 @@ pub fn from_journal(path: &Path, model: &Model) -> Result<Series, WeatherError> 
     let about = About {
         file,
         sha256: head.head.hex(),
-        source: "what the building's own sensors recorded".to_owned(),
+        source: Box::new(Source::Sensors),
         place: None,
         resolution_ms: MINUTE,
         gusts: None,
-        notes: vec![
-            "journal: the strongest wind, the heaviest rain and hail, the lowest temperature and the highest humidity of \
-             all sensors, minute by minute; the fingerprint is the journal's last hash"
-                .to_owned(),
-        ],
+        notes: vec![Note::Recorded { whole: true }],
     };
     Ok(Series {
         about,
@@ -128,15 +125,11 @@ pub fn recorded(
     let about = About {
         file: "journal".to_owned(),
         sha256: sha256_hex(format!("{from:?} {to:?} {span:?}").as_bytes()),
-        source: "what the building's own sensors recorded".to_owned(),
+        source: Box::new(Source::Sensors),
         place: None,
         resolution_ms: MINUTE,
         gusts: None,
-        notes: vec![
-            "journal: the strongest wind, the heaviest rain and hail, the lowest temperature and the highest humidity of \
-             all sensors, minute by minute"
-                .to_owned(),
-        ],
+        notes: vec![Note::Recorded { whole: false }],
     };
     Ok(Series {
         about,

@@ -23,6 +23,7 @@
 
 use super::series::{About, Row, Series, Values, moment};
 use super::{WeatherError, sha256_hex};
+use crate::note::{Note, Source};
 use crate::replay::Failing;
 use chrono::{DateTime, NaiveTime};
 use leeside_core::time::{HOUR, MINUTE, SECOND, Wall};
@@ -126,14 +127,11 @@ pub(super) fn storm(text: &str) -> Result<Storm, WeatherError> {
         about: About {
             file: "made-up storm".to_owned(),
             sha256: sha256_hex(text.as_bytes()),
-            source: format!("made up: {text}"),
+            source: Box::new(Source::Storm(text.to_owned())),
             place: None,
             gusts: None,
             resolution_ms: step_ms,
-            notes: vec![
-                "the storm is made up, and with it wind, rain and temperature of the whole span"
-                    .to_owned(),
-            ],
+            notes: vec![Note::MadeUpStorm],
         },
         at: at_wall,
         peak: number("peak", None, (0.0, 100.0))?,

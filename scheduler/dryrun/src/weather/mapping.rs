@@ -17,7 +17,8 @@
 //! ```
 
 use super::WeatherError;
-use super::series::{Quantity, duration};
+use super::series::Quantity;
+use crate::note::{ColumnRead, Note};
 use chrono::FixedOffset;
 use chrono_tz::Tz;
 use leeside_core::time::{HOUR, MINUTE, SECOND};
@@ -335,23 +336,18 @@ impl Mapping {
     }
 
     /// How the columns are read, in words.
-    pub(super) fn note(&self, resolution_ms: i64) -> String {
-        let columns = self.columns.iter().map(|column| {
-            let sum = if column.unit.sum { ", a sum" } else { "" };
-            format!(
-                "{} = {} ({}{sum})",
-                column.quantity.name(),
-                column.name,
-                column.unit.name
-            )
+    pub(super) fn note(&self, row_ms: i64) -> Note {
+        let columns = self.columns.iter().map(|column| ColumnRead {
+            quantity: column.quantity,
+            name: column.name.clone(),
+            unit: column.unit.name,
+            sum: column.unit.sum,
         });
-        let columns: Vec<String> = columns.collect();
-        let label = if self.label_is_end { "ends" } else { "begins" };
-        format!(
-            "CSV: {}; each row speaks of {} that {label} at its time",
-            columns.join(", "),
-            duration(resolution_ms)
-        )
+        Note::Columns {
+            columns: columns.collect(),
+            label_is_end: self.label_is_end,
+            row_ms,
+        }
     }
 }
 

@@ -4,6 +4,7 @@ use super::WeatherError;
 use super::gusts::Gusts;
 use super::made_up::{Fails, Storm};
 use super::typical::Typical;
+use crate::note::{Note, Source};
 use leeside_core::time::{HOUR, MINUTE, SECOND, Wall};
 
 /// The values of one interval. `None`: the data do not say.
@@ -171,7 +172,7 @@ pub struct About {
     /// SHA-256 of the file as it lies there.
     pub sha256: String,
     /// What it is and where it comes from.
-    pub source: String,
+    pub source: Box<Source>,
     /// Where it was taken, where the file says so.
     pub place: Option<Place>,
     /// Usual length of a row, ms.
@@ -179,7 +180,7 @@ pub struct About {
     /// How gusts were made up within its means.
     pub gusts: Option<Box<Gusts>>,
     /// How it had to be read, and what it cannot say.
-    pub notes: Vec<String>,
+    pub notes: Vec<Note>,
 }
 
 /// A weather file.

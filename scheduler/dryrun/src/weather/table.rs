@@ -4,6 +4,7 @@ use super::WeatherError;
 use super::mapping::{Column, Mapping, Zone};
 use super::series::{About, Series, Values, Weather};
 use super::text::{Cell, Line, Text};
+use crate::note::{Note, Source};
 use chrono::{DateTime, LocalResult, NaiveDateTime, TimeZone};
 use leeside_core::time::{HOUR, LocalKind, Wall, to_utc};
 use std::path::Path;
@@ -69,17 +70,19 @@ pub(super) fn parse(text: &Text, described: Option<Mapping>) -> Result<Weather, 
     let mut about = About {
         file: text.name.clone(),
         sha256: text.sha256.clone(),
-        source: mapping
-            .source
-            .clone()
-            .or(comment)
-            .unwrap_or_else(|| format!("CSV file {}", text.name)),
+        source: Box::new(
+            mapping
+                .source
+                .clone()
+                .or(comment)
+                .map_or_else(|| Source::Csv(text.name.clone()), Source::Named),
+        ),
         place: None,
         gusts: None,
         resolution_ms,
         notes: vec![mapping.note(resolution_ms)],
     };
-    about.notes.extend(notes.words());
+    about.notes.extend(notes.told());
     Ok(Weather::Real(Series::of(about, starts)))
 }
 
@@ -154,22 +157,11 @@ struct Notes {
 }
 
 impl Notes {
-    fn words(&self) -> Vec<String> {
-        let mut words = Vec::new();
-        if self.in_a_gap > 0 {
-            words.push(format!(
-                "{} rows carry a local time that does not exist (clocks go forward over it); read with the offset \
-                 before the change",
-                self.in_a_gap
-            ));
-        }
-        if self.repeated > 0 {
-            words.push(format!(
-                "{} rows carry a local time that exists twice; in order of the rows, first the earlier, then the later",
-                self.repeated
-            ));
-        }
-        words
+    /// What there is to say of it.
+    fn told(&self) -> impl Iterator<Item = Note> {
+        let in_a_gap = (self.in_a_gap > 0).then_some(Note::TimesInGap(self.in_a_gap));
+        let repeated = (self.repeated > 0).then_some(Note::TimesTwice(self.repeated));
+        in_a_gap.into_iter().chain(repeated)
     }
 }
 
@@ -278,7 +270,7 @@ mod tests {
              2024-01-01T00:10:00Z,7.5,4,y\n2024-01-01T00:40:00Z,,,\n2024-01-01T00:50:00Z,1,1,\n",
         )
         .unwrap();
-        assert_eq!(series.about.source, "made up for this test");
+        assert_eq!(series.about.source.to_string(), "made up for this test");
         assert_eq!(series.about.resolution_ms, 600_000);
         let rows: Vec<(String, String, Option<f64>, Option<f64>)> = series
             .rows
@@ -388,7 +380,8 @@ mod tests {
                 "2013-11-03T07:00:00Z",
             ]
         );
-        let notes = series.about.notes.join("\n");
+        let notes: Vec<String> = series.about.notes.iter().map(ToString::to_string).collect();
+        let notes = notes.join("\n");
         assert!(
             notes.contains("1 rows carry a local time that does not exist"),
             "{notes}"

@@ -10,6 +10,7 @@ use super::WeatherError;
 use super::series::{About, Place, Quantity, Values, Weather};
 use super::text::{Cell, Line, Text};
 use super::typical::{HOURS, Typical};
+use crate::note::{Note, Source};
 use chrono::{Datelike, NaiveDate};
 use leeside_core::time::HOUR;
 use std::collections::BTreeSet;
@@ -106,11 +107,7 @@ pub(super) fn read(text: &Text) -> Result<Weather, WeatherError> {
             records.push(record);
         }
     }
-    let mut notes = vec![
-        "TMY3: times name the end of the hour in local standard time; irradiance and rain speak of the hour before, \
-         wind, temperature and humidity hold from the time on"
-            .to_owned(),
-    ];
+    let mut notes = vec![Note::Tmy3];
     drop_leading_copy(&mut records, &mut notes);
     mend_tenths(&mut records, &mut notes);
     let hours = lay_out(text, &records)?;
@@ -118,7 +115,7 @@ pub(super) fn read(text: &Text) -> Result<Weather, WeatherError> {
     let about = About {
         file: text.name.clone(),
         sha256: text.sha256.clone(),
-        source: format!("TMY3 typical year, station {station} {}", place.name),
+        source: Box::new(Source::Tmy3(station, place.name.clone())),
         place: Some(place),
         gusts: None,
         resolution_ms: HOUR,
@@ -266,7 +263,7 @@ fn measured(
 
 /// Some copies begin with a line from the year's end, so that interpolation has
 /// something to begin with. It is one line too many.
-fn drop_leading_copy(records: &mut Vec<Record>, notes: &mut Vec<String>) {
+fn drop_leading_copy(records: &mut Vec<Record>, notes: &mut Vec<Note>) {
     if let [first, second, ..] = records.as_slice()
         && first.index == HOURS - 1
         && second.index == 0
@@ -277,9 +274,7 @@ fn drop_leading_copy(records: &mut Vec<Record>, notes: &mut Vec<String>) {
             .any(|r| r.index == first.index && r.date == first.date);
         if copies {
             records.remove(0);
-            notes.push(
-                "the first line repeats the last hour of the year and is left out".to_owned(),
-            );
+            notes.push(Note::LeadingCopy);
         }
     }
 }
@@ -288,7 +283,7 @@ fn drop_leading_copy(records: &mut Vec<Record>, notes: &mut Vec<String>) {
 /// millimetres: stations measure hundredths of an inch, and rounded to tenths of
 /// a millimetre those are 3, 5, 8, 10, 13 ... and hardly ever (only as sums of
 /// rounded parts) 1, 2, 4, 6, 7 ...; of whole millimetres four in ten would be.
-fn mend_tenths(records: &mut [Record], notes: &mut Vec<String>) {
+fn mend_tenths(records: &mut [Record], notes: &mut Vec<Note>) {
     let wet: Vec<f64> = records
         .iter()
         .filter_map(|r| r.values.rain)
@@ -303,11 +298,10 @@ fn mend_tenths(records: &mut [Record], notes: &mut Vec<String>) {
     for record in records {
         record.values.rain = record.values.rain.map(|depth| depth / 10.0);
     }
-    notes.push(format!(
-        "rain: {fitting} of {} wet hours are hundredths of an inch in tenths of a millimetre though the heading says \
-         mm; read as tenths",
-        wet.len()
-    ));
+    notes.push(Note::RainInTenths {
+        fitting,
+        wet: wet.len(),
+    });
 }
 
 /// Each hour once, each value in the hour it speaks of.
@@ -354,18 +348,10 @@ fn spread_rain(hours: &mut [Option<Values>], index: usize, depth_mm: f64, over: 
     }
 }
 
-fn months_note(records: &[Record]) -> String {
+fn months_note(records: &[Record]) -> Note {
     let months: BTreeSet<(u32, i32)> = records
         .iter()
         .map(|r| (r.date.month(), r.date.year()))
         .collect();
-    let names = months.iter().map(|(month, year)| {
-        let date = NaiveDate::from_ymd_opt(*year, *month, 1).unwrap_or_default();
-        date.format("%b %Y").to_string()
-    });
-    let names: Vec<String> = names.collect();
-    format!(
-        "typical year, put together from {}: a jump where months meet is not weather",
-        names.join(", ")
-    )
+    Note::TypicalOf(months.into_iter().collect())
 }

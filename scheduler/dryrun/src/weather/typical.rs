@@ -1,6 +1,7 @@
 //! A typical year, and how it is laid on a calendar year.
 
 use super::series::{About, Row, Series, Values};
+use crate::note::Note;
 use chrono::{Datelike, NaiveDate, TimeDelta, Timelike};
 use leeside_core::time::{HOUR, Wall};
 
@@ -69,9 +70,7 @@ impl Typical {
             start = start.plus(HOUR);
         }
         if let Some(year) = leap {
-            about.notes.push(format!(
-                "29 February {year}: a typical year has no such day; it gets the hours of 28 February again"
-            ));
+            about.notes.push(Note::LeapDay(year));
         }
         Series {
             about,

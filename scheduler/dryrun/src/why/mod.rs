@@ -21,6 +21,7 @@ pub use plain::plain;
 pub use text::text;
 pub use timeline::{Asked, Glance, Timeline, timeline};
 
+use crate::note::Note;
 use crate::replay::{Setting, Sink, Stopped, replay};
 use crate::report::Head;
 use crate::told::Movement;
@@ -111,7 +112,7 @@ pub enum Basis {
         /// Which site file and program replayed it.
         fingerprint: String,
         /// What to mind.
-        notes: Vec<String>,
+        notes: Vec<Note>,
     },
 }
 
@@ -131,7 +132,7 @@ impl Basis {
                     head.source,
                     head.plant_words()
                 )];
-                lines.extend(head.assumptions.iter().cloned());
+                lines.extend(head.assumptions.iter().map(ToString::to_string));
                 lines.push(head.fingerprint());
                 lines
             }
@@ -141,7 +142,7 @@ impl Basis {
                 notes,
             } => {
                 let mut lines = vec![format!("decided anew from what {journal} recorded")];
-                lines.extend(notes.iter().cloned());
+                lines.extend(notes.iter().map(ToString::to_string));
                 lines.push(fingerprint.clone());
                 lines
             }

@@ -45,7 +45,9 @@ pub(crate) fn weather() -> Series {
     let about = About {
         file: "made_up.csv".to_owned(),
         sha256: "0".repeat(64),
-        source: "made up for this test".to_owned(),
+        source: Box::new(leeside_dryrun::note::Source::Named(
+            "made up for this test".to_owned(),
+        )),
         place: None,
         gusts: None,
         resolution_ms: 600_000,

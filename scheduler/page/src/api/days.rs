@@ -49,7 +49,7 @@ fn entry(entry: &Entry) -> Value {
 pub(super) async fn list(State(app): State<App>) -> Response {
     let all = match books(&app) {
         Ok(all) => all,
-        Err(why) => return wrong(StatusCode::CONFLICT, why),
+        Err(why) => return wrong(StatusCode::CONFLICT, why.in_english()),
     };
     let told = all.iter().map(|book| match book {
         Ok(book) => json!({
@@ -60,14 +60,17 @@ pub(super) async fn list(State(app): State<App>) -> Response {
             "entries": book.entries.iter().map(entry).collect::<Vec<_>>(),
             "error": null,
         }),
-        Err((named, why)) => json!({
-            "calendar": named.name,
-            "day_class": named.day_class,
-            "groups": named.groups,
-            "revision": null,
-            "entries": [],
-            "error": why,
-        }),
+        Err(unread) => {
+            let (named, why) = &**unread;
+            json!({
+                "calendar": named.name,
+                "day_class": named.day_class,
+                "groups": named.groups,
+                "revision": null,
+                "entries": [],
+                "error": why.in_english(),
+            })
+        }
     });
     Json(json!({ "calendars": told.collect::<Vec<_>>() })).into_response()
 }
@@ -101,7 +104,7 @@ fn read<T: DeserializeOwned>(value: Value) -> Result<T, Box<Response>> {
 }
 
 fn the_book(app: &App, name: &str) -> Result<Book, Box<Response>> {
-    book(app, name).map_err(|why| Box::new(wrong(StatusCode::NOT_FOUND, why)))
+    book(app, name).map_err(|why| Box::new(wrong(StatusCode::NOT_FOUND, why.in_english())))
 }
 
 fn day(key: &str, text: &str) -> Result<NaiveDate, Box<Response>> {

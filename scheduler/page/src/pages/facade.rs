@@ -12,7 +12,7 @@ use crate::draw::{Day, PAPERS};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
-use crate::layout::{Field, Sheet, failure, tag};
+use crate::layout::{Field, Sheet, failed, failure, tag};
 use crate::people::Role;
 use crate::reasons::Teller;
 use crate::words::{Words, local};
@@ -184,8 +184,7 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
     let asked = match Fields::encoded(query.unwrap_or_default().as_bytes()) {
         Ok(fields) => Asking::read(words, &present.model, present.at.wall, fields),
         Err(error) => {
-            let why = words.fill("error.form", &[("why", &error)]);
-            return failure(&viewer, StatusCode::BAD_REQUEST, &why);
+            return failed(&viewer, StatusCode::BAD_REQUEST, &error.show(words));
         }
     };
     let (again_s, shown) = match ask(&app, &asked).await {
@@ -214,7 +213,7 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
 fn told(words: Words, job: &Job<Answer>, now: Wall) -> Markup {
     match job.answer() {
         Some(Ok(answer)) => answered(words, answer, now),
-        Some(Err(why)) => html! { section { p.wrong { (why) } } },
+        Some(Err(why)) => html! { section { (why.show(words)) } },
         None => html! {},
     }
 }
@@ -450,10 +449,10 @@ pub async fn minutes(
     RawQuery(query): RawQuery,
 ) -> Response {
     let (present, words) = (app.present(), viewer.words);
-    let refuse = |why: &str| failure(&viewer, StatusCode::BAD_REQUEST, why);
+    let refuse = |why: Markup| failed(&viewer, StatusCode::BAD_REQUEST, &why);
     let fields = match Fields::encoded(query.unwrap_or_default().as_bytes()) {
         Ok(fields) => fields,
-        Err(error) => return refuse(&words.fill("error.form", &[("why", &error)])),
+        Err(error) => return refuse(error.show(words)),
     };
     let asked = Asking::read(words, &present.model, present.at.wall, fields);
     let job = match ask(&app, &asked).await {
@@ -465,7 +464,7 @@ pub async fn minutes(
                 words.say("work.busy"),
             );
         }
-        None => return refuse(words.say("facade.no_such_date")),
+        None => return refuse(html! { p.wrong { (words.say("facade.no_such_date")) } }),
     };
     match job.answer() {
         Some(Ok(answer)) => {
@@ -476,7 +475,7 @@ pub async fn minutes(
             );
             ([kind, name], csv(answer)).into_response()
         }
-        Some(Err(why)) => refuse(why),
+        Some(Err(why)) => refuse(why.show(words)),
         None => failure(
             &viewer,
             StatusCode::SERVICE_UNAVAILABLE,

@@ -1,6 +1,7 @@
 //! The pages, one module each, and the one table of routes.
 
 pub mod calendar;
+mod drives;
 pub mod facade;
 pub mod hands;
 pub mod now;
@@ -147,7 +148,7 @@ pub(crate) fn waiting(words: Words, per_mille: u32) -> Markup {
 /// The example's model, for the tests of several pages.
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "tests")]
-fn example() -> std::sync::Arc<leeside_core::model::Model> {
+pub(crate) fn example() -> std::sync::Arc<leeside_core::model::Model> {
     let path =
         std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/example/site.toml");
     leeside_config::load_site(&path, &leeside_config::LoadOptions::around(2027))

@@ -172,10 +172,13 @@ impl<'a> Scene<'a> {
                 @if broker.connected {
                     p { (words.fill("now.broker_well", &[("at", &since)])) }
                 } @else {
-                    p.wrong { (words.fill("now.broker_gone", &[("at", &since), ("why", &broker.why)])) }
+                    p.wrong {
+                        (words.fill("now.broker_gone", &[("at", &since)]))
+                        @if !broker.why.is_empty() { " " span lang="en" { "(" (broker.why) ")" } }
+                    }
                 }
                 @for trouble in &self.present.troubles {
-                    p.wrong { (words.say_of("trouble", trouble.what)) ": " (trouble.reason) }
+                    p.wrong { (words.say_of("trouble", trouble.what)) ": " span lang="en" { (trouble.reason) } }
                 }
                 @if !self.present.clock_trusted { p.wrong { (words.say("now.clock_untrusted")) } }
             }

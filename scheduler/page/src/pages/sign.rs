@@ -132,8 +132,7 @@ pub async fn sign_in(State(app): State<App>, viewer: Viewer, request: Request) -
     let fields = match Fields::read(request, LARGEST_BODY).await {
         Ok(fields) => fields,
         Err(error) => {
-            let why = words.fill("error.form", &[("why", &error)]);
-            return layout::failure(&viewer, StatusCode::BAD_REQUEST, &why);
+            return layout::failed(&viewer, StatusCode::BAD_REQUEST, &error.show(words));
         }
     };
     let token = cookie(&headers, FORM_COOKIE).unwrap_or_default();

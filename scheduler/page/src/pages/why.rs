@@ -9,11 +9,11 @@ pub use ask::{Answer, Basis, clear_and_calm, suns};
 
 use super::now::by_compass;
 use super::year::{Choice, files, weather_of};
-use super::{Route, shows, waiting};
+use super::{Route, drives, shows, waiting};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
-use crate::layout::{Field, Sheet, failure, glyph, tag};
+use crate::layout::{Field, Sheet, failed, glyph, tag};
 use crate::people::Role;
 use crate::reasons::Teller;
 use crate::words::{Words, local};
@@ -47,8 +47,7 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
     let fields = match Fields::encoded(query.as_bytes()) {
         Ok(fields) => fields,
         Err(error) => {
-            let why = words.fill("error.form", &[("why", &error)]);
-            return failure(&viewer, StatusCode::BAD_REQUEST, &why);
+            return failed(&viewer, StatusCode::BAD_REQUEST, &error.show(words));
         }
     };
     let now = present.at.wall;
@@ -91,7 +90,7 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
     let (again_s, answered) = match &standing {
         Standing::Answered(job) => match job.answer() {
             Some(Ok(answer)) => (0, answered(words, answer, &present)),
-            Some(Err(why)) => (0, html! { section { p.wrong { (why) } } }),
+            Some(Err(why)) => (0, html! { section { (why.show(words)) } }),
             None => (2, waiting(words, 0)),
         },
         Standing::Working(done) => (2, waiting(words, *done)),
@@ -250,7 +249,14 @@ fn answered(words: Words, answer: &Answer, present: &Present) -> Markup {
     };
     html! {
         @match &answer.told.asked {
-            Some(asked) => { (verdict(words, answer, asked, &tell, present)) (ranks(words, asked, &tell)) }
+            Some(asked) => {
+                (verdict(words, answer, asked, &tell, present))
+                (ranks(words, asked, &tell))
+                // Of what is planned or never was recorded nobody knows how often it had run.
+                @if matches!(answer.basis, Basis::Recorded { .. }) {
+                    (drives::shown(words, &asked.model, &asked.then.drives))
+                }
+            }
             None => section { p.none { (words.say("why.nothing_then")) } },
         }
         (scene.show())

@@ -15,10 +15,11 @@ pub use weather::{Choice, LARGEST_FILE, Sent, Uploads};
 
 use super::now::by_compass;
 use super::{Route, shows, takes, waiting};
+use crate::failure::Failure;
 use crate::form::{Complaints, Fields};
 use crate::gate::{Posted, Viewer, encode};
 use crate::house::App;
-use crate::layout::{Field, Sheet, failure, token};
+use crate::layout::{Field, Sheet, failed, failure, token};
 use crate::people::Role;
 use crate::words::Words;
 use crate::work::Standing;
@@ -130,8 +131,8 @@ fn read(app: &App, viewer: &Viewer, query: Option<&str>) -> Result<Asking, Box<R
     match Fields::encoded(query.unwrap_or_default().as_bytes()) {
         Ok(fields) => Ok(Asking::read(app, viewer.words, fields)),
         Err(error) => {
-            let why = viewer.words.fill("error.form", &[("why", &error)]);
-            Err(Box::new(failure(viewer, StatusCode::BAD_REQUEST, &why)))
+            let why = error.show(viewer.words);
+            Err(Box::new(failed(viewer, StatusCode::BAD_REQUEST, &why)))
         }
     }
 }
@@ -153,7 +154,7 @@ pub async fn show(State(app): State<App>, viewer: Viewer, RawQuery(query): RawQu
                 Standing::Answered(job) => match job.answer() {
                     Some(Ok(Answer::Shown(shown))) => (0, show::shown(words, shown, &address)),
                     Some(Ok(Answer::File(_))) | None => (2, waiting(words, 0)),
-                    Some(Err(why)) => (0, html! { section { p.wrong.told { (why) } } }),
+                    Some(Err(why)) => (0, html! { section { (why.show(words)) } }),
                 },
                 Standing::Working(done) => (2, waiting(words, done)),
                 Standing::Busy => (
@@ -244,12 +245,12 @@ pub(crate) fn files(app: &App, words: Words, chosen: &str) -> Markup {
 }
 
 /// A weather file by its choice; what was sent may be gone by now.
-pub(crate) fn weather_of(app: &App, choice: &Choice) -> Result<Arc<Weather>, String> {
-    let gone = "there is no such weather: choose one from the list";
+pub(crate) fn weather_of(app: &App, choice: &Choice) -> Result<Arc<Weather>, Failure> {
+    let gone = || Failure::of("year.no_such_weather");
     match choice {
         Choice::File(name) => weather::of_file(&app.given.settings.weather_folder, name),
-        Choice::Sent(sum) => app.uploads.find(sum).ok_or_else(|| gone.to_owned()),
-        Choice::Calm | Choice::Recorded => Err(gone.to_owned()),
+        Choice::Sent(sum) => app.uploads.find(sum).ok_or_else(gone),
+        Choice::Calm | Choice::Recorded => Err(gone()),
     }
 }
 
@@ -318,7 +319,7 @@ fn in_force(words: Words, model: &Model, knob: Knob) -> String {
 }
 
 /// The form with which a weather file is sent, for those who may.
-fn sending(viewer: &Viewer, wrong: Option<&str>) -> Markup {
+fn sending(viewer: &Viewer, wrong: Option<&Failure>) -> Markup {
     let words = viewer.words;
     html! {
         @if viewer.may(Role::Configure) {
@@ -331,7 +332,7 @@ fn sending(viewer: &Viewer, wrong: Option<&str>) -> Markup {
                         input #file type="file" name="file" required accept=".csv,.epw,.gz,.tmy3"
                             aria-describedby="file-hint" aria-invalid=[wrong.map(|_| "true")];
                         p.hint #file-hint { (words.say("year.file_hint")) }
-                        @if let Some(wrong) = wrong { p.wrong.told { (wrong) } }
+                        @if let Some(wrong) = wrong { (wrong.show(words)) }
                     }
                     button.quiet { (words.say("year.send_it")) }
                 }
@@ -342,7 +343,6 @@ fn sending(viewer: &Viewer, wrong: Option<&str>) -> Markup {
 
 /// Takes a weather file.
 pub async fn send(State(app): State<App>, Posted { viewer, fields }: Posted) -> Response {
-    let words = viewer.words;
     let name: String = fields
         .file_name("file")
         .chars()
@@ -354,12 +354,12 @@ pub async fn send(State(app): State<App>, Posted { viewer, fields }: Posted) -> 
         .filter(|bytes| !bytes.is_empty())
         .map(<[u8]>::to_vec)
     else {
-        let body = sending(&viewer, Some(words.say("year.no_file")));
+        let body = sending(&viewer, Some(&Failure::of("year.no_file")));
         return page(&app, &viewer, 0, StatusCode::UNPROCESSABLE_ENTITY, &body);
     };
     let shared = app.clone();
     let taken = tokio::task::spawn_blocking(move || shared.uploads.take(&name, &bytes)).await;
-    match taken.unwrap_or_else(|error| Err(error.to_string())) {
+    match taken.unwrap_or_else(|error| Err(Failure::of("work.fault").detail(error))) {
         Ok(sum) => Redirect::to(&format!(
             "/year?weather={}",
             encode(&Choice::Sent(sum).value())
@@ -449,7 +449,7 @@ pub async fn report(State(app): State<App>, viewer: Viewer, RawQuery(query): Raw
             Some(Ok(Answer::Shown(_))) | None => {
                 page(&app, &viewer, 2, StatusCode::OK, &waiting(words, 0))
             }
-            Some(Err(why)) => failure(&viewer, StatusCode::UNPROCESSABLE_ENTITY, why),
+            Some(Err(why)) => failed(&viewer, StatusCode::UNPROCESSABLE_ENTITY, &why.show(words)),
         },
         Standing::Working(done) => page(&app, &viewer, 2, StatusCode::OK, &waiting(words, done)),
         Standing::Busy => failure(

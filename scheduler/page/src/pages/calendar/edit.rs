@@ -5,10 +5,11 @@ use super::entry::{AGAIN, filled, new_entry};
 use super::preview::{conflict, previewed};
 use super::{Book, book, sheet};
 use crate::days;
+use crate::failure::Failure;
 use crate::form::{Complaints, Fields};
 use crate::gate::{Posted, Viewer, encode};
 use crate::house::App;
-use crate::layout::{Field, Sheet, failure, token};
+use crate::layout::{Field, Sheet, failed, failure, token};
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
@@ -44,12 +45,18 @@ pub(super) async fn form(
                 .into_iter()
                 .find(|(named, _)| named.day_class.is_some())
                 .map_or_else(String::new, |(named, _)| named.name),
-            Err(error) => return failure(&viewer, StatusCode::CONFLICT, &error.to_string()),
+            Err(error) => {
+                return failed(
+                    &viewer,
+                    StatusCode::CONFLICT,
+                    &Failure::from(error).show(viewer.words),
+                );
+            }
         },
     };
     let book = match book(&app, &named) {
         Ok(book) => book,
-        Err(why) => return failure(&viewer, StatusCode::NOT_FOUND, &why),
+        Err(why) => return failed(&viewer, StatusCode::NOT_FOUND, &why.show(viewer.words)),
     };
     let mut fields = Fields::default()
         .with("calendar", named)
@@ -70,6 +77,7 @@ pub(super) async fn form(
         fields: &fields,
         wrong: &Complaints::default(),
         above: None,
+        refused: None,
     };
     sheet.answer(&app, &book, StatusCode::OK)
 }
@@ -80,6 +88,8 @@ struct Form<'a> {
     wrong: &'a Complaints,
     /// What is shown above the form: a preview, a conflict.
     above: Option<Markup>,
+    /// Why it could not be done.
+    refused: Option<Failure>,
 }
 
 impl Form<'_> {
@@ -133,7 +143,7 @@ impl Form<'_> {
         let body = html! {
             @if let Some(above) = &self.above { (*above) }
             section {
-                @if let Some(why) = self.wrong.of("form") { p.wrong role="alert" { (why) } }
+                @if let Some(why) = &self.refused { (why.show(words)) }
                 @if changing.is_none() && others.len() > 1 {
                     ul.choice aria-label=(words.say("calendar.which")) {
                         @for name in &others {
@@ -191,7 +201,7 @@ pub(super) async fn save(State(app): State<App>, posted: Posted) -> Response {
     let Posted { viewer, fields } = posted;
     let book = match book(&app, fields.text("calendar")) {
         Ok(book) => book,
-        Err(why) => return failure(&viewer, StatusCode::NOT_FOUND, &why),
+        Err(why) => return failed(&viewer, StatusCode::NOT_FOUND, &why.show(viewer.words)),
     };
     let mut wrong = Complaints::default();
     let Some(entry) = new_entry(&app, viewer.words, &fields, &mut wrong) else {
@@ -200,6 +210,7 @@ pub(super) async fn save(State(app): State<App>, posted: Posted) -> Response {
             fields: &fields,
             wrong: &wrong,
             above: None,
+            refused: None,
         };
         return form.answer(&app, &book, StatusCode::UNPROCESSABLE_ENTITY);
     };
@@ -226,6 +237,7 @@ pub(super) async fn save(State(app): State<App>, posted: Posted) -> Response {
                 fields: &fields,
                 wrong: &wrong,
                 above: Some(above),
+                refused: None,
             };
             form.answer(&app, &book, StatusCode::OK)
         }
@@ -236,16 +248,17 @@ pub(super) async fn save(State(app): State<App>, posted: Posted) -> Response {
                 fields: &fields,
                 wrong: &wrong,
                 above: Some(above),
+                refused: None,
             };
             form.answer(&app, &book, StatusCode::CONFLICT)
         }
         Err(why) => {
-            wrong.at("form", why);
             let form = Form {
                 viewer: &viewer,
                 fields: &fields,
                 wrong: &wrong,
                 above: None,
+                refused: Some(why),
             };
             form.answer(&app, &book, StatusCode::UNPROCESSABLE_ENTITY)
         }
@@ -263,9 +276,14 @@ fn redirect(done: &str) -> Response {
 }
 
 /// What a change would do, as a part of a page.
-async fn shown(app: &App, viewer: &Viewer, book: &Book, change: &Change) -> Result<Markup, String> {
+async fn shown(
+    app: &App,
+    viewer: &Viewer,
+    book: &Book,
+    change: &Change,
+) -> Result<Markup, Failure> {
     let edit =
-        apply(&book.named.file, &book.text, change).map_err(|refusal| refusal.to_string())?;
+        apply(&book.named.file, &book.text, change).map_err(|refusal| Failure::from(&refusal))?;
     let (site, file, now) = (
         app.given.site.clone(),
         book.named.file.clone(),
@@ -276,9 +294,9 @@ async fn shown(app: &App, viewer: &Viewer, book: &Book, change: &Change) -> Resu
         .aside(move || days::preview(&site, &file, &text, now))
         .await;
     let preview = preview
-        .ok_or_else(|| viewer.words.say("error.busy").to_owned())?
-        .map_err(|unseen| unseen.to_string())?;
-    Ok(previewed(viewer.words, &edit, &preview, now))
+        .ok_or_else(|| Failure::of("error.busy"))?
+        .map_err(Failure::from)?;
+    Ok(previewed(viewer.words, book, &edit, &preview, now))
 }
 
 fn author(app: &App, viewer: &Viewer) -> Author {
@@ -294,7 +312,7 @@ async fn write(
     book: &Book,
     fields: &Fields,
     change: &Change,
-) -> Result<Outcome, String> {
+) -> Result<Outcome, Failure> {
     // The whole site has to stay sound with it, or nothing is written.
     let above = shown(app, viewer, book, change).await?;
     let (path, revision) = (book.path.clone(), fields.text("revision").to_owned());
@@ -303,7 +321,7 @@ async fn write(
     let written = app
         .aside(move || edit_file(&path, Some(&revision), false, &change, &author))
         .await;
-    match written.ok_or_else(|| viewer.words.say("error.busy").to_owned())? {
+    match written.ok_or_else(|| Failure::of("error.busy"))? {
         Ok(_) => {
             taken_up(app, &before).await;
             Ok(Outcome::Written)
@@ -314,7 +332,7 @@ async fn write(
             let both = conflict(viewer.words, before.model.site.zone, &present, &above);
             Ok(Outcome::Conflict(both, revision))
         }
-        Err(refusal) => Err(refusal.to_string()),
+        Err(refusal) => Err(Failure::from(&refusal)),
     }
 }
 
@@ -393,7 +411,7 @@ async fn confirmed(app: &App, posted: Posted, change: Change, confirm: Confirm) 
     let Posted { viewer, fields } = posted;
     let book = match book(app, fields.text("calendar")) {
         Ok(book) => book,
-        Err(why) => return failure(&viewer, StatusCode::NOT_FOUND, &why),
+        Err(why) => return failed(&viewer, StatusCode::NOT_FOUND, &why.show(viewer.words)),
     };
     let outcome = if fields.text("do") == "save" {
         write(app, &viewer, &book, &fields, &change).await
@@ -432,12 +450,12 @@ async fn confirmed(app: &App, posted: Posted, change: Change, confirm: Confirm) 
 }
 
 /// Nothing was changed, and why.
-fn refused(app: &App, viewer: &Viewer, title: &str, why: &str) -> Response {
+fn refused(app: &App, viewer: &Viewer, title: &str, why: &Failure) -> Response {
     let words = viewer.words;
     let body = html! {
         section {
-            p.wrong role="alert" { (words.say("calendar.refused")) }
-            pre.problems { (why) }
+            p { strong { (words.say("calendar.refused")) } }
+            (why.show(words))
             p { a.button.quiet href="/calendar" { (words.say("calendar.back")) } }
         }
     };
@@ -460,7 +478,7 @@ pub(super) async fn undo(State(app): State<App>, posted: Posted) -> Response {
     let words = viewer.words;
     let book = match book(&app, fields.text("calendar")) {
         Ok(book) => book,
-        Err(why) => return failure(&viewer, StatusCode::NOT_FOUND, &why),
+        Err(why) => return failed(&viewer, StatusCode::NOT_FOUND, &why.show(viewer.words)),
     };
     let (author, before) = (author(&app, &viewer), app.present());
     let revision = fields.text("revision").to_owned();
@@ -481,7 +499,7 @@ pub(super) async fn undo(State(app): State<App>, posted: Posted) -> Response {
             &app,
             &viewer,
             words.say("calendar.undo_title"),
-            &refusal.to_string(),
+            &Failure::from(&refusal),
         ),
     }
 }

@@ -5,6 +5,7 @@
 //! edited are the files that the site file names, in the same way as the command
 //! line does it, safely beside it. The service takes a changed file up by itself.
 
+mod deed;
 mod edit;
 mod entry;
 mod grid;
@@ -15,6 +16,7 @@ pub(crate) use entry::{recurrence, word_of};
 
 use super::{Route, shows, takes};
 use crate::days;
+use crate::failure::Failure;
 use crate::gate::Viewer;
 use crate::house::App;
 use crate::layout::Sheet;
@@ -77,23 +79,24 @@ impl Book {
 }
 
 /// A calendar, or the one that cannot be read, and why.
-type Read = Result<Book, (Named, String)>;
+type Read = Result<Book, Box<(Named, Failure)>>;
 
 /// All calendars of the site.
-pub(crate) fn books(app: &App) -> Result<Vec<Read>, String> {
-    let all = days::of_site(&app.given.site).map_err(|error| error.to_string())?;
+pub(crate) fn books(app: &App) -> Result<Vec<Read>, Failure> {
+    let all = days::of_site(&app.given.site)?;
     let read = |(named, path): (Named, PathBuf)| {
-        Book::read(named.clone(), path).map_err(|refusal| (named, refusal.to_string()))
+        Book::read(named.clone(), path)
+            .map_err(|refusal| Box::new((named, Failure::from(&refusal))))
     };
     Ok(all.into_iter().map(read).collect())
 }
 
 /// One calendar by name.
-pub(crate) fn book(app: &App, name: &str) -> Result<Book, String> {
-    let all = days::of_site(&app.given.site).map_err(|error| error.to_string())?;
+pub(crate) fn book(app: &App, name: &str) -> Result<Book, Failure> {
+    let all = days::of_site(&app.given.site)?;
     let found = all.into_iter().find(|(named, _)| named.name == name);
-    let (named, path) = found.ok_or_else(|| format!("no calendar is called {name:?}"))?;
-    Book::read(named, path).map_err(|refusal| refusal.to_string())
+    let (named, path) = found.ok_or_else(|| Failure::of("calendar.no_such").with("name", name))?;
+    Book::read(named, path).map_err(|refusal| Failure::from(&refusal))
 }
 
 /// Which months, and what was just done.
@@ -138,18 +141,19 @@ fn the_books(app: &App, viewer: &Viewer, model: &leeside_core::model::Model) -> 
     let words = viewer.words;
     let all = match books(app) {
         Ok(all) => all,
-        Err(why) => return html! { section { p.wrong { (why) } } },
+        Err(why) => return html! { section { (why.show(words)) } },
     };
     html! {
         @if all.is_empty() { section { p.none { (words.say("calendar.none")) } } }
         @for book in &all {
             @match book {
                 Ok(book) => { (sheet::book(viewer, model, book)) }
-                Err((named, why)) => {
+                Err(unread) => {
+                    @let (named, why) = &**unread;
                     section {
                         h2 { (named.name) }
                         p.wrong { (words.fill("calendar.unreadable", &[("file", &named.file)])) }
-                        pre.problems { (why) }
+                        (why.show(words))
                     }
                 }
             }
@@ -194,6 +198,6 @@ pub async fn export(
             )
                 .into_response()
         }
-        Err(why) => crate::layout::failure(&viewer, StatusCode::NOT_FOUND, &why),
+        Err(why) => crate::layout::failed(&viewer, StatusCode::NOT_FOUND, &why.show(viewer.words)),
     }
 }

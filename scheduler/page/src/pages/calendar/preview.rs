@@ -1,10 +1,10 @@
 //! What a change would do, in words; and both sides of a conflict.
 
-use super::sheet;
+use super::{Book, deed, sheet};
 use crate::days::{DayCourse, MOST_DAYS, Preview};
 use crate::reasons::Teller;
 use crate::words::Words;
-use leeside_config::closed_days::{Edit, Entry};
+use leeside_config::closed_days::{Edit, Entry, list};
 use leeside_core::time::Wall;
 use maud::{Markup, html};
 
@@ -30,7 +30,15 @@ pub(super) fn conflict(
 }
 
 /// What a change would do, in words.
-pub(super) fn previewed(words: Words, edit: &Edit, preview: &Preview, now: Wall) -> Markup {
+pub(super) fn previewed(
+    words: Words,
+    book: &Book,
+    edit: &Edit,
+    preview: &Preview,
+    now: Wall,
+) -> Markup {
+    let after = list(&book.named.file, &edit.text).unwrap_or_default();
+    let deed = deed::between(words, preview.model.site.zone, &book.entries, &after);
     let tell = Teller {
         words,
         model: &preview.model,
@@ -40,7 +48,7 @@ pub(super) fn previewed(words: Words, edit: &Edit, preview: &Preview, now: Wall)
     html! {
         section.preview role="status" {
             h2 { (words.say("calendar.would")) }
-            p.hint { (sheet::deed(&edit.done)) }
+            p.hint { (deed) }
             @if preview.days.is_empty() && preview.gone.is_empty() && preview.new.is_empty() {
                 p { (words.fill("calendar.no_difference", &[("year", &preview.until_year)])) }
             }

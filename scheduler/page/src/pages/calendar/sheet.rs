@@ -1,6 +1,6 @@
 //! One calendar file: its entries, what can be done with it, who did what.
 
-use super::Book;
+use super::{Book, deed};
 use crate::gate::{Viewer, encode};
 use crate::layout::token;
 use crate::people::Role;
@@ -24,28 +24,6 @@ pub(super) fn done(words: Words, word: &str) -> Option<&'static str> {
         "undone" => Some(words.say("calendar.undone")),
         _ => None,
     }
-}
-
-/// What an edit did, without the identifiers, which say nothing to people.
-pub(super) fn deed(done: &str) -> String {
-    let mut out = String::with_capacity(done.len());
-    let mut rest = done;
-    while let Some((before, after)) = rest.split_once("uid ") {
-        // Identifiers hold no blank; what closes or parts them stays.
-        let ends = after.find(char::is_whitespace).unwrap_or(after.len());
-        let (identifier, left) = after.split_at(ends);
-        let bracket = before.strip_suffix(" (");
-        out.push_str(bracket.unwrap_or(before));
-        let tail = identifier.trim_start_matches(|c| !matches!(c, ')' | ';'));
-        out.push_str(if bracket.is_some() {
-            tail.strip_prefix(')').unwrap_or(tail)
-        } else {
-            tail
-        });
-        rest = left;
-    }
-    out.push_str(rest);
-    out
 }
 
 /// A clock at which something ends: midnight is the end of the day.
@@ -239,7 +217,7 @@ fn deeds(viewer: &Viewer, model: &Model, book: &Book, may: bool) -> Markup {
                 @for deed in book.deeds.iter().rev().take(DEEDS) {
                     @let at = deed.at.with_timezone(&model.site.zone);
                     li.undone[deed.undone] {
-                        (words.date(at.date_naive())) " " (at.format("%H:%M")) ", " (deed.by) ": " (self::deed(&deed.done))
+                        (words.date(at.date_naive())) " " (at.format("%H:%M")) ", " (deed.by) ": " (deed::shown(words, model.site.zone, book, deed))
                     }
                 }
             }
@@ -248,31 +226,9 @@ fn deeds(viewer: &Viewer, model: &Model, book: &Book, may: bool) -> Markup {
                     (token(viewer))
                     input type="hidden" name="calendar" value=(book.named.name);
                     input type="hidden" name="revision" value=(book.revision);
-                    button.quiet { (words.fill("calendar.undo", &[("done", &self::deed(&back.done))])) }
+                    button.quiet { (words.say("calendar.undo")) ": " (deed::shown(words, model.site.zone, book, back)) }
                 }
             }
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn identifiers_are_left_out_of_what_was_done() {
-        for (done, told) in [
-            (
-                "added 2027-04-05 Outing (uid a1@leeside)",
-                "added 2027-04-05 Outing",
-            ),
-            (
-                "removed 2027-04-05 Outing (uid a1); added 2027-04-06 Outing (uid b2)",
-                "removed 2027-04-05 Outing; added 2027-04-06 Outing",
-            ),
-            ("imported 3 entries", "imported 3 entries"),
-        ] {
-            assert_eq!(deed(done), told);
         }
     }
 }

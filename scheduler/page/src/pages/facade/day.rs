@@ -2,6 +2,7 @@
 //! kept out, and what the devices of a group do under a clear sky.
 
 use crate::draw::Day;
+use crate::failure::Failure;
 use crate::pages::why::{clear_and_calm, suns};
 use chrono::Datelike;
 use leeside_core::ids::{FacadeId, GroupId};
@@ -61,7 +62,7 @@ pub(super) fn work(
     facade: FacadeId,
     group: Option<GroupId>,
     day: Day,
-) -> Result<Answer, String> {
+) -> Result<Answer, Failure> {
     let told = match group {
         None => Vec::new(),
         Some(group) => {
@@ -73,7 +74,7 @@ pub(super) fn work(
                 (day.from, day.to),
                 MINUTE,
             );
-            told.map_err(|error| error.to_string())?.glances
+            told?.glances
         }
     };
     let mut path = SunPath::new(model.site.location, model.site.atmosphere);

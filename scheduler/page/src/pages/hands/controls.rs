@@ -220,7 +220,7 @@ pub(super) fn alarms(viewer: &Viewer, present: &Present) -> Markup {
                 @for trouble in &present.troubles {
                     @let title = words.say_of("trouble", trouble.what);
                     li {
-                        span { strong { (title) } ": " (trouble.reason) }
+                        span { strong { (title) } ": " span lang="en" { (trouble.reason) } }
                         @match by(trouble.acknowledged_by.as_ref()) {
                             Some(by) => { span.hint { (by) } }
                             None => { (seen(&trouble.key, &title)) }

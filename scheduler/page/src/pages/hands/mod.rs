@@ -7,7 +7,7 @@ mod reload;
 
 pub(crate) use ask::origin;
 
-use super::{Route, shows, takes};
+use super::{Route, drives, shows, takes};
 use crate::form::{Complaints, Fields};
 use crate::gate::{Viewer, encode};
 use crate::house::App;
@@ -126,6 +126,7 @@ fn one(viewer: &Viewer, present: &Present, group: GroupId, said: &Said) -> Marku
             }
         }
         (controls::group(viewer, present, group, &said.fields, &said.wrong))
+        @if let Some(now) = now { (drives::shown(viewer.words, &present.model, &now.explanation.drives)) }
         p { a href="/hands" { (viewer.words.say("hands.all_groups")) } }
     }
 }

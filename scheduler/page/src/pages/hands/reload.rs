@@ -5,10 +5,11 @@ use crate::form::{Complaints, Fields};
 use crate::gate::{Posted, Viewer};
 use crate::house::App;
 use crate::layout::token;
+use crate::words::Words;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
-use leeside_daemon::keeper::{Answer, Reload};
+use leeside_daemon::keeper::{self, Answer, Reload};
 use maud::{Markup, html};
 use std::time::Duration;
 use tokio::sync::oneshot;
@@ -63,6 +64,23 @@ async fn ask(app: &App) -> Option<Answer> {
     tokio::time::timeout(PATIENCE, answer).await.ok()?.ok()
 }
 
+/// What became of it, beside the heading that says whether it is in force.
+fn said(words: Words, said: &keeper::Said) -> Option<String> {
+    match said {
+        keeper::Said::InForce(fingerprint) => {
+            Some(words.fill("hands.reload_fingerprint", &[("fingerprint", fingerprint)]))
+        }
+        keeper::Said::InForceAlready => Some(words.say("hands.reload_already").to_owned()),
+        keeper::Said::Broken(_) => Some(words.say("hands.reload_broken").to_owned()),
+        keeper::Said::NeedsRestart(section) => {
+            Some(words.fill("hands.reload_restart", &[("section", section)]))
+        }
+        keeper::Said::Unread => Some(words.say("hands.reload_unread").to_owned()),
+        keeper::Said::Ending => Some(words.say("error.gone").to_owned()),
+        keeper::Said::NotUnderstood(_) => None,
+    }
+}
+
 /// The answer with its problems; those are the file reader's own words, in English.
 fn told(viewer: &Viewer, answer: &Answer) -> Markup {
     let words = viewer.words;
@@ -74,7 +92,7 @@ fn told(viewer: &Viewer, answer: &Answer) -> Markup {
     html! {
         div class=(class) role=(role) {
             p { strong { (words.say(key)) } }
-            p lang="en" { (answer.said) }
+            @if let Some(why) = said(words, &answer.said) { p { (why) } }
         }
         @if !answer.diagnostics.is_empty() {
             pre.problems lang="en" tabindex="0" { (answer.diagnostics.join("\n")) }

@@ -1,6 +1,7 @@
 //! Works an answer out: from the journal what was, from a replay what is planned.
 
 use crate::draw::Day;
+use crate::failure::{Failure, site_broken};
 use chrono::Datelike;
 use leeside_config::{LoadOptions, load_site};
 use leeside_core::ids::GroupId;
@@ -10,7 +11,7 @@ use leeside_daemon::versions::Versions;
 use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sky};
 use leeside_dryrun::told::Movement;
 use leeside_dryrun::weather::Weather;
-use leeside_dryrun::why::{Lived, LivedError, Story, Timeline, WhyError, timeline};
+use leeside_dryrun::why::{Lived, LivedError, Story, Timeline, timeline};
 use leeside_journal::Journal;
 use leeside_solar::{Sun, SunPath};
 use std::path::PathBuf;
@@ -47,7 +48,7 @@ pub(super) struct Question {
 
 /// Reads a weather file when its turn has come.
 #[derive(Clone)]
-pub(super) struct Reader(pub(super) Arc<dyn Fn() -> Result<Arc<Weather>, String> + Send + Sync>);
+pub(super) struct Reader(pub(super) Arc<dyn Fn() -> Result<Arc<Weather>, Failure> + Send + Sync>);
 
 impl core::fmt::Debug for Reader {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
@@ -121,11 +122,11 @@ impl Answer {
 }
 
 /// Works it out.
-pub(super) fn work(question: &Question) -> Result<Answer, String> {
+pub(super) fn work(question: &Question) -> Result<Answer, Failure> {
     let model = model_for(question)?;
     let group = model
         .group_named(&question.group)
-        .ok_or_else(|| format!("there is no group {}", question.group))?;
+        .ok_or_else(|| Failure::of("why.no_such_group").with("group", &question.group))?;
     let day = Day::of(&model, question.at);
     let asked = Asked {
         question,
@@ -180,7 +181,7 @@ pub(super) fn work(question: &Question) -> Result<Answer, String> {
 
 /// The running model, or for years of which it does not know the days the site
 /// file read anew.
-fn model_for(question: &Question) -> Result<Arc<Model>, String> {
+fn model_for(question: &Question) -> Result<Arc<Model>, Failure> {
     let zone = question.model.site.zone;
     let year = question.at.local_date(zone).year();
     let this = question.now.local_date(zone).year();
@@ -189,9 +190,7 @@ fn model_for(question: &Question) -> Result<Arc<Model>, String> {
     }
     match load_site(&question.site, &LoadOptions::around(year)) {
         Ok((site, _)) => Ok(site.model),
-        Err(problems) => Err(problems
-            .first()
-            .map_or_else(String::new, ToString::to_string)),
+        Err(problems) => Err(site_broken(&problems)),
     }
 }
 
@@ -215,12 +214,12 @@ struct Asked<'a> {
 impl Asked<'_> {
     /// What the journal tells, up to now; with the moment, where it lies in it.
     /// And whether the site file was another. `None`: it does not tell.
-    fn lived(&self, with_moment: bool) -> Result<Option<(Timeline, bool)>, String> {
+    fn lived(&self, with_moment: bool) -> Result<Option<(Timeline, bool)>, Failure> {
         let Some(path) = &self.question.journal else {
             return Ok(None);
         };
         let question = self.question;
-        let journal = Journal::open_read_only(path).map_err(|error| error.to_string())?;
+        let journal = Journal::open_read_only(path)?;
         let (from, to) = (
             self.day.from.plus(-AROUND_MS),
             self.day.to.plus(AROUND_MS).min(question.now.plus(1)),
@@ -230,7 +229,7 @@ impl Asked<'_> {
         let lived = match Lived::of(&journal, model, &mut versions, from, to) {
             Ok(lived) => lived,
             Err(LivedError::Nothing { .. }) => return Ok(None),
-            Err(error) => return Err(error.to_string()),
+            Err(error) => return Err(error.into()),
         };
         let other_site = lived.is_of_another_site();
         let told = timeline(
@@ -239,8 +238,7 @@ impl Asked<'_> {
             with_moment.then_some(question.at),
             (self.day.from, self.day.to.min(question.now)),
             EVERY_MS,
-        )
-        .map_err(|error| error.to_string())?;
+        )?;
         if with_moment && told.asked.is_none() {
             return Ok(None);
         }
@@ -248,7 +246,7 @@ impl Asked<'_> {
     }
 
     /// What sun and timetable alone would do.
-    fn planned(&self, at: Option<Wall>) -> Result<Timeline, String> {
+    fn planned(&self, at: Option<Wall>) -> Result<Timeline, Failure> {
         let begins = if at.is_some() {
             self.day.from
         } else {
@@ -264,20 +262,20 @@ impl Asked<'_> {
                 self.day.to.plus(AROUND_MS),
             ),
         };
-        timeline(
+        let told = timeline(
             &Story::Told(&setting),
             self.group,
             at,
             (begins, self.day.to),
             EVERY_MS,
-        )
-        .map_err(|error: WhyError| error.to_string())
+        );
+        Ok(told?)
     }
 }
 
 impl Asked<'_> {
     /// A replay under the weather of a file: the day, and as much around it as there is.
-    fn under(&self, weather: &Weather) -> Result<Setting, String> {
+    fn under(&self, weather: &Weather) -> Result<Setting, Failure> {
         let wide = (self.day.from.plus(-AROUND_MS), self.day.to.plus(AROUND_MS));
         let day = (self.day.from, self.day.to);
         let over = |(from, to): (Wall, Wall)| {
@@ -287,7 +285,7 @@ impl Asked<'_> {
         };
         let (series, (from, to)) = match over(wide) {
             Ok(series) => (series, wide),
-            Err(_) => (over(day).map_err(|error| error.to_string())?, day),
+            Err(_) => (over(day)?, day),
         };
         let step_ms = series.about.resolution_ms.clamp(SECOND, MINUTE);
         Ok(Setting {

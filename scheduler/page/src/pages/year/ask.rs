@@ -2,6 +2,7 @@
 
 use super::trial::Trial;
 use super::weather::{Choice, of_file};
+use crate::failure::{Failure, site_broken};
 use crate::house::App;
 use crate::work::Progress;
 use chrono::{Datelike, Days, NaiveDate, NaiveTime};
@@ -17,6 +18,7 @@ use leeside_dryrun::audit::{Audit, audit_by};
 use leeside_dryrun::diff::{Behaviour, Exposure, GroupBehaviour, GroupDiff, Step, compare};
 use leeside_dryrun::html::{Carpets, HtmlReport};
 use leeside_dryrun::ics::IcsSink;
+use leeside_dryrun::note::Note;
 use leeside_dryrun::replay::{LEAD_IN_MS, Occupancy, PlantKind, Setting, Sink, Sky, Tally, replay};
 use leeside_dryrun::report::{CsvSink, Head, JsonSink};
 use leeside_dryrun::told::Movement;
@@ -180,7 +182,7 @@ pub(super) fn question_of(app: &App, choice: Choice) -> Question {
 }
 
 /// Works out what is shown.
-pub(super) fn shown(question: &Question, progress: &Progress<'_>) -> Result<Answer, String> {
+pub(super) fn shown(question: &Question, progress: &Progress<'_>) -> Result<Answer, Failure> {
     let replays = if question.trial.is_some() { 4.0 } else { 2.0 };
     let part = |number: f64| move |share: f64| progress.at((number + share) / replays);
     let (setting, days) = setting(question, progress)?;
@@ -207,7 +209,7 @@ pub(super) fn shown(question: &Question, progress: &Progress<'_>) -> Result<Answ
             &part(2.0),
             &part(3.0),
         )?;
-        Ok::<_, String>(Tried {
+        Ok::<_, Failure>(Tried {
             differences: compare(&as_is.behaviour, &year.behaviour),
             trial: trial.clone(),
             year,
@@ -227,7 +229,7 @@ pub(super) fn file(
     question: &Question,
     form: Form,
     progress: &Progress<'_>,
-) -> Result<Answer, String> {
+) -> Result<Answer, Failure> {
     let (mut setting, _) = setting(question, progress)?;
     let mut fingerprint = question.fingerprint.clone();
     if let Some(trial) = &question.trial {
@@ -237,33 +239,31 @@ pub(super) fn file(
     }
     let mut head = Head::of(&setting, &fingerprint);
     if question.trial.is_some() {
-        head.cautions.insert(0, "this is a trial from the page: limits or thresholds are others than those of the site file".to_owned());
+        head.cautions.insert(0, Note::Trial);
     }
     let whole = setting.to.0 - setting.from.0;
     let mut at = |at: Wall| progress.at(share(at.0 - setting.from.0, whole));
-    let failed = |error: &dyn core::fmt::Display| error.to_string();
     let model = Arc::clone(&setting.model);
     let bytes = match form {
         Form::Html => {
             let mut sink = HtmlReport::new(&setting, &head);
-            let tally = replay(&setting, &mut sink, &mut at).map_err(|error| failed(&error))?;
+            let tally = replay(&setting, &mut sink, &mut at)?;
             sink.finish(&tally).into_bytes()
         }
         Form::Csv => {
-            let mut sink = CsvSink::new(Vec::new(), &head).map_err(|error| failed(&error))?;
-            replay(&setting, &mut sink, &mut at).map_err(|error| failed(&error))?;
-            sink.finish().map_err(|error| failed(&error))?
+            let mut sink = CsvSink::new(Vec::new(), &head)?;
+            replay(&setting, &mut sink, &mut at)?;
+            sink.finish()?
         }
         Form::Json => {
-            let mut sink = JsonSink::new(Vec::new(), &head).map_err(|error| failed(&error))?;
-            let tally = replay(&setting, &mut sink, &mut at).map_err(|error| failed(&error))?;
-            sink.finish(&model, &tally)
-                .map_err(|error| failed(&error))?
+            let mut sink = JsonSink::new(Vec::new(), &head)?;
+            let tally = replay(&setting, &mut sink, &mut at)?;
+            sink.finish(&model, &tally)?
         }
         Form::Ics => {
             let mut sink = IcsSink::new(Vec::new(), &head, &model, setting.from, setting.to);
-            replay(&setting, &mut sink, &mut at).map_err(|error| failed(&error))?;
-            sink.finish(&model).map_err(|error| failed(&error))?
+            replay(&setting, &mut sink, &mut at)?;
+            sink.finish(&model)?
         }
     };
     Ok(Answer::File(bytes))
@@ -276,7 +276,7 @@ fn year(
     head: &Head,
     progress: &(dyn Fn(f64) -> ControlFlow<()> + Sync),
     audit_progress: &(dyn Fn(f64) -> ControlFlow<()> + Sync),
-) -> Result<Year, String> {
+) -> Result<Year, Failure> {
     let whole = setting.to.0 - setting.from.0;
     let mut sink = Woven {
         report: HtmlReport::new(setting, head),
@@ -284,16 +284,14 @@ fn year(
     };
     let tally = replay(setting, &mut sink, &mut |at| {
         progress(share(at.0 - setting.from.0, whole))
-    })
-    .map_err(|error| error.to_string())?;
+    })?;
     let (carpets, steps) = (sink.report.carpets(), sink.steps);
     let moving = Setting {
         plant: PlantKind::Simulated,
         ..setting.clone()
     };
     // On one thread: the other cores are the house's.
-    let audit =
-        audit_by(rules, &moving, faults, 1, audit_progress).map_err(|error| error.to_string())?;
+    let audit = audit_by(rules, &moving, faults, 1, audit_progress)?;
     let groups = setting.model.groups.iter().zip(steps).enumerate();
     let behaviour = Behaviour {
         groups: groups
@@ -368,7 +366,7 @@ impl Sink for Woven<'_> {
 fn setting(
     question: &Question,
     progress: &Progress<'_>,
-) -> Result<(Setting, (NaiveDate, NaiveDate)), String> {
+) -> Result<(Setting, (NaiveDate, NaiveDate)), Failure> {
     let zone = question.model.site.zone;
     let today = question.now.local_date(zone);
     let weather = match &question.choice {
@@ -378,7 +376,7 @@ fn setting(
             question
                 .sent
                 .clone()
-                .ok_or("the file that was sent is no longer kept: send it again")?,
+                .ok_or_else(|| Failure::of("weather.no_longer_kept"))?,
         ),
     };
     let days = days(question, weather.as_deref(), today)?;
@@ -386,22 +384,23 @@ fn setting(
     let model = model_for(question, days.first.year())?;
     let sky = match (&question.choice, &weather) {
         (Choice::Recorded, _) => {
-            let path = question.journal.as_ref().ok_or("no journal is kept")?;
+            let path = question.journal.as_ref();
+            let path = path.ok_or_else(|| Failure::of("weather.no_journal"))?;
             to = to.min(question.now);
             if from >= to {
-                return Err("nothing is recorded of days that are still to come".to_owned());
+                return Err(Failure::of("weather.to_come"));
             }
             let begin = from.plus(-LEAD_IN_MS);
             let series = recorded(path, &model, (begin, to), &mut |_| progress.at(0.0));
-            Sky::Rows(series.map_err(|error| error.to_string())?)
+            Sky::Rows(series?)
         }
         (_, Some(weather)) => {
             // The span itself must be there; its lead-in need not.
-            weather.over(from, to).map_err(|error| error.to_string())?;
+            weather.over(from, to)?;
             let series = weather
                 .over(from.plus(-LEAD_IN_MS), to)
                 .or_else(|_| weather.over(from, to));
-            Sky::Rows(series.map_err(|error| error.to_string())?)
+            Sky::Rows(series?)
         }
         (_, None) => Sky::ClearAndCalm,
     };
@@ -410,10 +409,7 @@ fn setting(
         Sky::ClearAndCalm => MINUTE,
     };
     if (to.0 - from.0) / step_ms > MOST_STEPS {
-        return Err(
-            "so fine a weather file over so many days takes too long here: ask for fewer days"
-                .to_owned(),
-        );
+        return Err(Failure::of("weather.too_fine"));
     }
     let setting = Setting {
         model,
@@ -449,7 +445,11 @@ fn whole_days(zone: Tz, begin: Wall, end: Wall) -> (NaiveDate, NaiveDate) {
     }
 }
 
-fn days(question: &Question, weather: Option<&Weather>, today: NaiveDate) -> Result<Dates, String> {
+fn days(
+    question: &Question,
+    weather: Option<&Weather>,
+    today: NaiveDate,
+) -> Result<Dates, Failure> {
     let zone = question.model.site.zone;
     let whole_year = || {
         let first = NaiveDate::from_ymd_opt(today.year(), 1, 1).unwrap_or(today);
@@ -465,7 +465,7 @@ fn days(question: &Question, weather: Option<&Weather>, today: NaiveDate) -> Res
         }
         Some(Weather::Real(series)) => {
             let (Some(begin), Some(end)) = (series.rows.first(), series.rows.last()) else {
-                return Err("the file has no rows".to_owned());
+                return Err(Failure::of("weather.no_rows"));
             };
             let (first, last) = whole_days(zone, begin.start, end.end);
             // Of years of data the first one.
@@ -483,28 +483,26 @@ fn days(question: &Question, weather: Option<&Weather>, today: NaiveDate) -> Res
     let after = last.succ_opt().unwrap_or(last);
     let length = u64::try_from(after.signed_duration_since(first).num_days()).unwrap_or(0);
     if length == 0 {
-        return Err("the last day lies before the first".to_owned());
+        return Err(Failure::of("year.ends_before"));
     }
     if length > MOST_DAYS {
-        return Err(format!(
-            "{length} days are more than the {MOST_DAYS} that are worked out here"
-        ));
+        return Err(Failure::of("year.too_many_days")
+            .with("days", length)
+            .with("most", MOST_DAYS));
     }
     Ok(Dates { first, after })
 }
 
 /// The running model, or for years of which it may not know the days the site file
 /// read anew.
-fn model_for(question: &Question, year: i32) -> Result<Arc<Model>, String> {
+fn model_for(question: &Question, year: i32) -> Result<Arc<Model>, Failure> {
     let this = question.now.local_date(question.model.site.zone).year();
     if (this - 1..this + 2).contains(&year) {
         return Ok(Arc::clone(&question.model));
     }
     match load_site(&question.site, &LoadOptions::around(year)) {
         Ok((site, _)) => Ok(site.model),
-        Err(problems) => Err(problems
-            .first()
-            .map_or_else(String::new, ToString::to_string)),
+        Err(problems) => Err(site_broken(&problems)),
     }
 }
 

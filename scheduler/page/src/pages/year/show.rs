@@ -3,6 +3,7 @@
 use super::ask::{Form, Shown, Year};
 use super::carpet::{What, framed, shares};
 use crate::layout::tag;
+use crate::notes::Noter;
 use crate::pages::now::by_compass;
 use crate::reasons::Teller;
 use crate::words::{Words, local};
@@ -74,8 +75,16 @@ impl Scene<'_> {
         )
     }
 
+    fn noter(&self) -> Noter<'_> {
+        Noter {
+            words: self.words,
+            model: self.model(),
+        }
+    }
+
     fn basis(&self) -> Markup {
         let (words, head) = (self.words, &self.shown.head);
+        let noter = self.noter();
         let last = self.shown.days.1.pred_opt().unwrap_or(self.shown.days.1);
         let span = self.fill(
             "year.span",
@@ -93,14 +102,12 @@ impl Scene<'_> {
                 }
                 details {
                     summary { (words.say("year.rests_on")) }
-                    // As the reports have it, in their language.
-                    div lang="en" {
-                        ul.notes {
-                            @for text in head.cautions.iter().chain(&head.assumptions).chain(&head.notes) { li { (text) } }
-                            li { (head.source) }
-                            li { "gaps: " (head.gap_words()) }
-                            li.mono { (head.fingerprint()) }
-                        }
+                    ul.notes {
+                        @for note in head.cautions.iter().chain(&head.assumptions).chain(&head.notes) { li { (noter.note(note)) } }
+                        @if Noter::is_own(&head.source) { li lang="" { (noter.source(&head.source)) } }
+                        @else { li { (noter.source(&head.source)) } }
+                        li { (noter.gaps(head)) }
+                        li.mono { (noter.fingerprint(head)) }
                     }
                 }
                 p.downloads {
@@ -379,7 +386,7 @@ impl Scene<'_> {
                     } }
                     tbody { @for shown in &audit.shown {
                         tr {
-                            th scope="row" lang="en" { (shown.scenario) }
+                            th scope="row" { (self.noter().fails(&shown.scenario)) }
                             td.number { (shown.storms.len()) }
                             @for hazard in hazards { td.number { (dotted(u32::try_from(over(&shown.storms, hazard)).unwrap_or(u32::MAX))) } }
                         }

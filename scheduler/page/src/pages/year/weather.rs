@@ -1,6 +1,7 @@
 //! The weather to choose from: files of a folder, files that were sent, what the
 //! service recorded, and a clear and calm sky.
 
+use crate::failure::Failure;
 use leeside_dryrun::weather::{Weather, WeatherError, read, read_bytes};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -101,18 +102,18 @@ pub(super) fn path_of(folder: &Path, name: &str) -> Option<PathBuf> {
 ///
 /// # Errors
 /// What is wrong with it, with line and reason.
-pub(super) fn of_file(folder: &Path, name: &str) -> Result<Arc<Weather>, String> {
+pub(super) fn of_file(folder: &Path, name: &str) -> Result<Arc<Weather>, Failure> {
     let path =
-        path_of(folder, name).ok_or_else(|| format!("{name}: there is no such weather file"))?;
+        path_of(folder, name).ok_or_else(|| Failure::of("weather.gone").with("file", name))?;
     read(&path)
         .map(Arc::new)
-        .map_err(|error| without_folders(&error, folder))
+        .map_err(|error| without_folders(error, folder))
 }
 
 /// An error without the place of the folder on this machine.
-fn without_folders(error: &WeatherError, folder: &Path) -> String {
+fn without_folders(error: WeatherError, folder: &Path) -> Failure {
     let prefix = format!("{}/", folder.display());
-    error.to_string().replace(&prefix, "")
+    Failure::from(error).without(&prefix)
 }
 
 /// A file that was sent.
@@ -137,9 +138,8 @@ impl Uploads {
     ///
     /// # Errors
     /// What is wrong with it, with line and reason.
-    pub(super) fn take(&self, name: &str, bytes: &[u8]) -> Result<String, String> {
-        let weather =
-            read_bytes(name, bytes, LARGEST_UNPACKED).map_err(|error| error.to_string())?;
+    pub(super) fn take(&self, name: &str, bytes: &[u8]) -> Result<String, Failure> {
+        let weather = read_bytes(name, bytes, LARGEST_UNPACKED)?;
         let sum = weather
             .about()
             .sha256
@@ -208,8 +208,11 @@ mod tests {
         }
         let error = of_file(folder.path(), "b.csv").unwrap_err();
         assert!(
-            error.starts_with("b.csv") && !error.contains(&*folder.path().to_string_lossy()),
-            "{error}"
+            error.in_english().contains(" b.csv")
+                && !error
+                    .in_english()
+                    .contains(&*folder.path().to_string_lossy()),
+            "{error:?}"
         );
     }
 
@@ -227,8 +230,8 @@ mod tests {
             .take("w.csv", b"utc,gust_ms\n2027-01-01T00:00:00Z,much\n")
             .unwrap_err();
         assert!(
-            error.contains("w.csv:2:") && error.contains("much"),
-            "{error}"
+            error.in_english().contains("w.csv:2:") && error.in_english().contains("much"),
+            "{error:?}"
         );
     }
 
@@ -242,6 +245,9 @@ mod tests {
         let error = Uploads::default()
             .take("w.csv.gz", &packed.finish().unwrap())
             .unwrap_err();
-        assert!(error.contains("larger than 96 MiB"), "{error}");
+        assert!(
+            error.in_english().contains("larger than 96 MiB"),
+            "{error:?}"
+        );
     }
 }
