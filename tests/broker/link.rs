@@ -4,7 +4,7 @@ use crate::brokers::{Mosquitto, free_port, wait_for_port};
 use crate::building::{Building, GROUPS};
 use crate::client::{Listener, commands, last_extension};
 use crate::daemon::{At, Daemon, Setup, TestSite, external, signal};
-use crate::storm::{all_out, sent_in};
+use crate::storm::{all_out, engaged, sent_in};
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
@@ -387,21 +387,39 @@ fn the_simulated_plant_lives_through_a_storm() {
     all_out(&listener, 0);
     let mark = listener.mark();
     for group in GROUPS {
-        // A machine that stalls for some seconds makes its sensors silent first, which
-        // sends everything in for another reason.
-        listener.wait_some(
-            mark,
-            &format!("{group} coming in for the gust"),
-            |messages| {
-                let for_the_gust = |(name, command): &(String, serde_json::Value)| {
-                    let reason = command["reason"].as_str().unwrap();
-                    name == group
-                        && command["pose"]["extension_pct"] == 0
-                        && reason.contains("19.0")
-                };
-                commands(messages).iter().any(for_the_gust).then_some(())
-            },
-        );
+        // A machine that stalls for some seconds makes its sensors silent first, which sends
+        // everything in for another reason: by what the guard says, not by which command came
+        // first, it is seen that the gust got there.
+        let for_the_gust = |m: &crate::client::Message| {
+            engaged(m, group, "wind") && m.json()["guards"].to_string().contains("19.0 m/s")
+        };
+        let seen = listener.wait_some(mark, &format!("{group} locked out by the gust"), |all| {
+            all.iter().position(for_the_gust)
+        });
+        listener.wait_some(mark, &format!("{group} coming in"), |all| {
+            (last_extension(all, group) == Some(0)).then_some(())
+        });
+        // By the moments that the messages bear: whatever sends it in is the wind, or not
+        // knowing it; and while the gust holds it, nothing sends it out.
+        let all = listener.since(mark);
+        let at = |json: &serde_json::Value| json["at"].as_str().unwrap().to_owned();
+        let begins = at(&all[seen].json());
+        let ends = all[seen..]
+            .iter()
+            .filter(|m| m.topic == format!("quick/group/{group}/lockout"))
+            .find(|m| !engaged(m, group, "wind"))
+            .map(|m| at(&m.json()));
+        let before_the_end =
+            |command: &serde_json::Value| ends.as_ref().is_none_or(|ends| at(command) < *ends);
+        let all = commands(&all);
+        for (_, command) in all.iter().filter(|(name, _)| name == group) {
+            let comes_in = command["pose"]["extension_pct"] == 0;
+            if comes_in {
+                assert_eq!(command["decided_by"], "wind", "{command}");
+            } else if before_the_end(command) {
+                assert!(at(command) < begins, "out during the gust: {command}");
+            }
+        }
     }
     listener.wait(mark, "the report of a drive that came in", |m| {
         m.topic == "quick/drive/C-1/report"

@@ -1,6 +1,7 @@
 //! The page in German: whatever is not marked as English is German, or data.
 
 use crate::axe::storm;
+use crate::brokers::PATIENCE;
 use crate::house::House;
 use crate::plain::{Answer, Plain, signed_in};
 use std::collections::BTreeSet;
@@ -139,6 +140,18 @@ fn worked_out(plain: &Plain, path: &str) -> Answer {
     panic!("{path}: never worked out")
 }
 
+/// The answer, once it says something: what is shown of the present is a little old.
+fn once(plain: &Plain, path: &str, part: &str) -> Answer {
+    let begin = std::time::Instant::now();
+    loop {
+        let answer = plain.get(path);
+        if answer.body.contains(part) || begin.elapsed() > PATIENCE {
+            return answer;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(100));
+    }
+}
+
 /// A page's name here, and what came.
 type Page = (&'static str, Answer);
 
@@ -235,7 +248,7 @@ fn broken(house: &House, plain: &Plain) -> Vec<Page> {
         "restart needed",
         plain.post("/hands/reload", &[("csrf", &token)]),
     ));
-    pages.push(("trouble", plain.get("/")));
+    pages.push(("trouble", once(plain, "/", "abgelehnt")));
     std::fs::write(house.site.dir.path().join("house.ics"), "no calendar").unwrap();
     pages.push(("broken calendar", plain.get("/calendar")));
     let strange = Plain::new(house);
