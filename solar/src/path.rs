@@ -139,6 +139,27 @@ impl SunPath {
     }
 }
 
+/// How quickly the sine of the sun's elevation can change, per millisecond: a turn
+/// of the sky in a sidereal day (86,164 s), and a part in a hundred for the sun's own
+/// way, parallax and the unevenness of its turn.
+const FASTEST_RISE: f64 = 1.01 * TAU / 86_164_000.0;
+
+impl Sun {
+    /// For how many milliseconds at least a sun with this *true* direction stays
+    /// below the horizon, refraction considered; 0 where it may be up.
+    #[must_use]
+    pub fn stays_down_ms(&self) -> i64 {
+        // Below this there is no refraction: the apparent sun is where the true is.
+        let lacks = sin(spa::REFRACTION_FROM_DEG.to_radians()) - self.up;
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "at most a few hours, and nothing where it is not a number"
+        )]
+        let ms = (lacks / FASTEST_RISE) as i64;
+        ms.max(0)
+    }
+}
+
 /// How many days are kept; a power of two. A replay that looks a day or two
 /// ahead and goes back finds its days still there.
 const KEPT: usize = 16;

@@ -97,3 +97,28 @@ fn the_answer_does_not_depend_on_what_was_asked_before() {
         let _ = jumping.at(dice.whole(VALID_FROM_MS, VALID_TO_MS));
     }
 }
+
+/// A sun that is said to stay down is not seen up by then, whatever the place.
+#[test]
+fn a_sun_that_stays_down_does() {
+    let mut dice = Dice(11);
+    let (from, to) = (
+        common::moment("1990-01-01T00:00:00Z"),
+        common::moment("2051-01-01T00:00:00Z"),
+    );
+    let mut longest = 0;
+    for _ in 0..4_000 {
+        let (_, _, mut path) = random_path(&mut dice);
+        let at = dice.whole(from, to);
+        let (raw, apparent) = path.both(at);
+        let down_ms = raw.stays_down_ms();
+        assert!(down_ms == 0 || !apparent.is_up());
+        for part in 1..=20 {
+            let then = at + down_ms * part / 20;
+            assert!(down_ms == 0 || !path.at(then).is_up(), "{at} + {down_ms}");
+        }
+        longest = longest.max(down_ms);
+    }
+    // It says something: hours, in deep night.
+    assert!(longest > 3 * 3_600_000, "{longest}");
+}

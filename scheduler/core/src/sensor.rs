@@ -4,6 +4,8 @@
 //! has a *fault* that ends only after good readings for the recovery time.
 //! Nothing here knows what a reading is used for.
 
+mod again;
+
 use crate::ids::SensorId;
 use crate::input::{Part, Reading, Sample};
 use crate::model::{Sensor, SensorKind, Unheard};
@@ -67,6 +69,10 @@ pub struct SensorState {
     /// The highest gust or mean since the last settling: nothing that came and
     /// went between two looks is lost.
     pub(crate) peak: Option<f64>,
+    /// When it last said the same [again](Self::again), and what: it counts toward the
+    /// peak if more comes in the same moment.
+    #[serde(default)]
+    repeated: Option<(Steady, f64)>,
     /// Value and gust that it said last, and since when it has said other than before.
     says: Option<(Option<f64>, Option<f64>)>,
     changed: Steady,
@@ -89,6 +95,7 @@ impl SensorState {
             gust_at: now.steady,
             direction: None,
             peak: None,
+            repeated: None,
             says: None,
             changed: now.steady,
             zero_since: None,
@@ -111,6 +118,7 @@ impl SensorState {
         self.gust = None;
         self.direction = None;
         self.peak = None;
+        self.repeated = None;
         self.changed = now.steady;
         self.zero_since = None;
         self.good_since = None;
@@ -294,6 +302,11 @@ impl SensorState {
 
     fn keep(&mut self, sensor: &Sensor, reading: &Reading, now: Now) {
         let completing = self.last.is_some_and(|last| last.at == reading.at);
+        if let Some((at, speed)) = self.repeated
+            && at == now.steady
+        {
+            self.peak = Some(self.peak.map_or(speed, |p| p.max(speed)));
+        }
         let measures = match reading.sample {
             Sample::Value(_) => true,
             Sample::Wind { mean, .. } => mean.value().is_some(),

@@ -1,7 +1,8 @@
 //! Pending moments: each is one variant of one list, and the next wake-up is
 //! their minimum, of one moment the first in the order of reasons.
 
-use crate::output::WakeFor;
+use crate::ids::{ContactId, DeviceId, FacadeId, GroupId, SensorId, TimetableId};
+use crate::output::{WakeFor, Word};
 use crate::time::Steady;
 use std::collections::BTreeMap;
 
@@ -21,10 +22,10 @@ pub(crate) struct Timers {
     spare: Vec<usize>,
     /// The earliest bucket, where that is known, and the one last put into: both
     /// are asked for again and again.
-    first: Option<(Steady, usize)>,
+    front: Option<(Steady, usize)>,
     last: Option<(Steady, usize)>,
     /// The earliest moment, where it is known and stands.
-    answer: Option<(Steady, WakeFor)>,
+    answer: Option<(Steady, Order)>,
     /// How many reasons have a moment, and how many stand in buckets.
     live: usize,
     kept: usize,
@@ -34,44 +35,94 @@ pub(crate) struct Timers {
 #[derive(Clone, Debug, Default)]
 struct Bucket {
     /// The first in the order of reasons last, once sorted.
-    reasons: Vec<(u64, WakeFor)>,
+    reasons: Vec<Order>,
     sorted: bool,
 }
 
-/// A reason's kind, the number of what it is about, and its place in the order
-/// of reasons (that of [`WakeFor`]) as one number, which is quicker to compare.
-#[inline(always)]
-fn place(why: WakeFor) -> (usize, u32, u64) {
-    /// Guards come in as many kinds as there are words.
-    const AFTER_GUARDS: u8 = 32;
-    let (kind, rank, number, word) = match why {
-        WakeFor::SensorSilent(id) => (0, 0, id.0, 0),
-        WakeFor::SensorCheck(id) => (1, 1, id.0, 0),
-        WakeFor::Guard(id, word) => (2 + word as u8, 2, id.0, word as u8),
-        WakeFor::WeatherKnown(id) => (AFTER_GUARDS, 3, id.0, 0),
-        WakeFor::Contact(id) => (AFTER_GUARDS + 1, 4, id.0, 0),
-        WakeFor::Hand(id) => (AFTER_GUARDS + 2, 5, id.0, 0),
-        WakeFor::Facade(id) => (AFTER_GUARDS + 3, 6, id.0, 0),
-        WakeFor::Sun(id) => (AFTER_GUARDS + 4, 7, id.0, 0),
-        WakeFor::Phase(id) => (AFTER_GUARDS + 5, 8, id.0, 0),
-        WakeFor::Special => (AFTER_GUARDS + 6, 9, 0, 0),
-        WakeFor::Quiet(id) => (AFTER_GUARDS + 7, 10, id.0, 0),
-        WakeFor::Drive(id) => (AFTER_GUARDS + 8, 11, id.0, 0),
-        WakeFor::Service(id) => (AFTER_GUARDS + 9, 12, id.0, 0),
-        WakeFor::Settle => (AFTER_GUARDS + 10, 13, 0, 0),
-    };
-    let order = (rank << 40) | (u64::from(number) << 8) | u64::from(word);
-    (usize::from(kind), number, order)
+/// A reason as one number, which is quick to compare and to carry about: its rank
+/// among the kinds of [`WakeFor`], the number of what it is about and, for a guard,
+/// its word, so that the order of reasons is that of the numbers.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+struct Order(u64);
+
+/// How many kinds of [`WakeFor`] there are.
+const KINDS: usize = 14;
+
+impl Order {
+    #[inline(always)]
+    fn of(why: WakeFor) -> Self {
+        let (rank, number, word) = match why {
+            WakeFor::SensorSilent(id) => (0, id.0, 0),
+            WakeFor::SensorCheck(id) => (1, id.0, 0),
+            WakeFor::Guard(id, word) => (2, id.0, word as u8),
+            WakeFor::WeatherKnown(id) => (3, id.0, 0),
+            WakeFor::Contact(id) => (4, id.0, 0),
+            WakeFor::Hand(id) => (5, id.0, 0),
+            WakeFor::Facade(id) => (6, id.0, 0),
+            WakeFor::Sun(id) => (7, id.0, 0),
+            WakeFor::Phase(id) => (8, id.0, 0),
+            WakeFor::Special => (9, 0, 0),
+            WakeFor::Quiet(id) => (10, id.0, 0),
+            WakeFor::Drive(id) => (11, id.0, 0),
+            WakeFor::Service(id) => (12, id.0, 0),
+            WakeFor::Settle => (13, 0, 0),
+        };
+        Self((rank << 40) | (u64::from(number) << 8) | u64::from(word))
+    }
+
+    /// The reason again.
+    fn why(self) -> WakeFor {
+        let (rank, number, word) = self.parts();
+        match rank {
+            0 => WakeFor::SensorSilent(SensorId(number)),
+            1 => WakeFor::SensorCheck(SensorId(number)),
+            2 => WakeFor::Guard(GroupId(number), Word::ALL[word]),
+            3 => WakeFor::WeatherKnown(GroupId(number)),
+            4 => WakeFor::Contact(ContactId(number)),
+            5 => WakeFor::Hand(GroupId(number)),
+            6 => WakeFor::Facade(FacadeId(number)),
+            7 => WakeFor::Sun(GroupId(number)),
+            8 => WakeFor::Phase(TimetableId(number)),
+            9 => WakeFor::Special,
+            10 => WakeFor::Quiet(GroupId(number)),
+            11 => WakeFor::Drive(DeviceId(number)),
+            12 => WakeFor::Service(GroupId(number)),
+            _ => WakeFor::Settle,
+        }
+    }
+
+    /// Rank, number and word.
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "each part was put together from so many bits"
+    )]
+    const fn parts(self) -> (usize, u32, usize) {
+        let Self(order) = self;
+        (
+            (order >> 40) as usize,
+            (order >> 8) as u32,
+            (order & 0xff) as usize,
+        )
+    }
+
+    /// Kind and number: where its moment stands. Guards come in as many kinds as
+    /// there are words.
+    #[inline(always)]
+    const fn place(self) -> (usize, usize) {
+        let (rank, number, word) = self.parts();
+        (rank + KINDS * word, number as usize)
+    }
 }
 
 impl Timers {
     /// Where a reason's moment stands.
     #[inline]
-    fn slot(&mut self, kind: usize, number: u32) -> &mut Option<Steady> {
+    fn slot(&mut self, of: Order) -> &mut Option<Steady> {
+        let (kind, number) = of.place();
         if self.due.len() <= kind {
             self.due.resize_with(kind + 1, Vec::new);
         }
-        let (moments, number) = (&mut self.due[kind], number as usize);
+        let moments = &mut self.due[kind];
         if moments.len() <= number {
             moments.resize(number + 1, None);
         }
@@ -81,17 +132,17 @@ impl Timers {
     /// Sets (or moves) the moment of a reason.
     #[inline]
     pub(crate) fn set(&mut self, why: WakeFor, at: Steady) {
-        self.put(why, place(why), at);
+        self.put(Order::of(why), at);
     }
 
-    fn put(&mut self, why: WakeFor, (kind, number, order): (usize, u32, u64), at: Steady) {
+    fn put(&mut self, why: Order, at: Steady) {
         if self
             .answer
             .is_some_and(|(first, of)| at <= first || of == why)
         {
             self.answer = None;
         }
-        match self.slot(kind, number).replace(at) {
+        match self.slot(why).replace(at) {
             Some(old) if old == at => return,
             Some(_) => {}
             None => self.live += 1,
@@ -101,7 +152,7 @@ impl Timers {
             _ => self.bucket_of(at),
         };
         let bucket = &mut self.buckets[place];
-        bucket.reasons.push((order, why));
+        bucket.reasons.push(why);
         bucket.sorted = false;
         self.kept += 1;
         if self.kept > 2 * self.live + 1_024 {
@@ -119,8 +170,8 @@ impl Timers {
             })
         });
         self.last = Some((at, place));
-        if self.first.is_some_and(|(first, _)| at < first) {
-            self.first = self.last;
+        if self.front.is_some_and(|(first, _)| at < first) {
+            self.front = self.last;
         }
         place
     }
@@ -131,7 +182,7 @@ impl Timers {
         let mut kept = 0;
         self.order.retain(|at, place| {
             let reasons = &mut buckets[*place].reasons;
-            reasons.retain(|(_, why)| moment(due, *why) == Some(*at));
+            reasons.retain(|why| moment(due, *why) == Some(*at));
             kept += reasons.len();
             if reasons.is_empty() {
                 spare.push(*place);
@@ -139,7 +190,7 @@ impl Timers {
             !reasons.is_empty()
         });
         self.kept = kept;
-        (self.first, self.last) = (None, None);
+        (self.front, self.last, self.answer) = (None, None, None);
     }
 
     /// Whether a moment is pending for the reason.
@@ -149,14 +200,14 @@ impl Timers {
 
     /// The pending moment of a reason.
     pub(crate) fn at(&self, why: WakeFor) -> Option<Steady> {
-        moment(&self.due, why)
+        moment(&self.due, Order::of(why))
     }
 
     /// All pending moments in the order of reasons, for keeping.
     pub(crate) fn all(&self) -> Vec<(WakeFor, Steady)> {
         let reasons = self.order.iter().flat_map(|(at, place)| {
             let reasons = self.buckets[*place].reasons.iter();
-            reasons.map(|(_, why)| (*why, *at))
+            reasons.map(|why| (why.why(), *at))
         });
         let mut all: Vec<_> = reasons
             .filter(|(why, at)| self.at(*why) == Some(*at))
@@ -168,11 +219,12 @@ impl Timers {
 
     /// Forgets a reason's moment.
     pub(crate) fn clear(&mut self, why: WakeFor) {
-        let (kind, number, _) = place(why);
+        let why = Order::of(why);
+        let (kind, number) = why.place();
         let slot = self
             .due
             .get_mut(kind)
-            .and_then(|moments| moments.get_mut(number as usize));
+            .and_then(|moments| moments.get_mut(number));
         if slot.and_then(Option::take).is_some() {
             self.live -= 1;
             if self.answer.is_some_and(|(_, of)| of == why) {
@@ -182,28 +234,38 @@ impl Timers {
     }
 
     /// The earliest pending moment.
-    #[inline]
     pub(crate) fn next(&mut self) -> Option<(Steady, WakeFor)> {
+        self.first().map(|(at, why)| (at, why.why()))
+    }
+
+    /// The earliest pending moment, without its reason.
+    #[inline]
+    pub(crate) fn next_at(&mut self) -> Option<Steady> {
+        self.first().map(|(at, _)| at)
+    }
+
+    #[inline]
+    fn first(&mut self) -> Option<(Steady, Order)> {
         if self.answer.is_none() {
             self.answer = self.search();
         }
         self.answer
     }
 
-    fn search(&mut self) -> Option<(Steady, WakeFor)> {
+    fn search(&mut self) -> Option<(Steady, Order)> {
         loop {
-            let (at, place) = match self.first {
+            let (at, place) = match self.front {
                 Some(first) => first,
                 None => {
                     let (at, place) = self.order.first_key_value()?;
-                    *self.first.insert((*at, *place))
+                    *self.front.insert((*at, *place))
                 }
             };
             let bucket = &mut self.buckets[place];
             if !bucket.sorted {
                 bucket.sort();
             }
-            while let Some((_, why)) = bucket.reasons.last() {
+            while let Some(why) = bucket.reasons.last() {
                 if moment(&self.due, *why) == Some(at) {
                     return Some((at, *why));
                 }
@@ -212,21 +274,23 @@ impl Timers {
             }
             self.order.pop_first();
             self.spare.push(place);
-            self.first = None;
+            self.front = None;
             self.last = self.last.filter(|(_, last)| *last != place);
         }
     }
 
     /// Takes the earliest moment if it is due at `at` or before.
     pub(crate) fn pop_due(&mut self, at: Steady) -> Option<WakeFor> {
-        let (_, why) = self.next().filter(|(due, _)| *due <= at)?;
-        self.clear(why);
-        // It stood at the end of the first bucket.
-        if let Some((_, place)) = self.first {
+        let (_, why) = self.first().filter(|(due, _)| *due <= at)?;
+        *self.slot(why) = None;
+        self.live -= 1;
+        self.answer = None;
+        // It stands at the end of the first bucket.
+        if let Some((_, place)) = self.front {
             self.buckets[place].reasons.pop();
             self.kept -= 1;
         }
-        Some(why)
+        Some(why.why())
     }
 }
 
@@ -237,21 +301,20 @@ impl Bucket {
         // They mostly come in the order of reasons.
         self.reasons.reverse();
         self.reasons
-            .sort_unstable_by_key(|(order, _)| core::cmp::Reverse(*order));
+            .sort_unstable_by_key(|why| core::cmp::Reverse(*why));
         self.sorted = true;
     }
 }
 
 /// The pending moment of a reason.
-fn moment(due: &[Vec<Option<Steady>>], why: WakeFor) -> Option<Steady> {
-    let (kind, number, _) = place(why);
-    *due.get(kind)?.get(number as usize)?
+fn moment(due: &[Vec<Option<Steady>>], why: Order) -> Option<Steady> {
+    let (kind, number) = why.place();
+    *due.get(kind)?.get(number)?
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ids::GroupId;
 
     #[test]
     fn the_earliest_comes_first_and_a_moved_timer_fires_once() {
@@ -266,6 +329,38 @@ mod tests {
         assert_eq!(timers.pop_due(Steady(20)), Some(a));
         assert_eq!(timers.pop_due(Steady(20)), Some(b));
         assert_eq!(timers.pop_due(Steady(100)), None);
+    }
+
+    /// A number leads back to its reason, and numbers are in the order of reasons.
+    #[test]
+    fn numbers_stand_for_reasons_and_their_order() {
+        let mut reasons = Vec::new();
+        for n in [0, 1, 7, u32::MAX] {
+            reasons.extend([
+                WakeFor::SensorSilent(SensorId(n)),
+                WakeFor::SensorCheck(SensorId(n)),
+                WakeFor::WeatherKnown(GroupId(n)),
+                WakeFor::Contact(ContactId(n)),
+                WakeFor::Hand(GroupId(n)),
+                WakeFor::Facade(FacadeId(n)),
+                WakeFor::Sun(GroupId(n)),
+                WakeFor::Phase(TimetableId(n)),
+                WakeFor::Quiet(GroupId(n)),
+                WakeFor::Drive(DeviceId(n)),
+                WakeFor::Service(GroupId(n)),
+            ]);
+            reasons.extend(Word::ALL.map(|word| WakeFor::Guard(GroupId(n), word)));
+        }
+        reasons.extend([WakeFor::Special, WakeFor::Settle]);
+        reasons.sort_unstable();
+        let numbers: Vec<Order> = reasons.iter().map(|why| Order::of(*why)).collect();
+        assert!(numbers.is_sorted_by(|a, b| a < b));
+        let back: Vec<WakeFor> = numbers.iter().map(|of| of.why()).collect();
+        assert_eq!(back, reasons);
+        let mut places: Vec<_> = numbers.iter().map(|of| of.place()).collect();
+        places.sort_unstable();
+        places.dedup();
+        assert_eq!(places.len(), reasons.len());
     }
 
     /// Against a plain list: whatever is set, moved and cleared, the earliest comes

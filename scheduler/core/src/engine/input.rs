@@ -44,8 +44,13 @@ impl Core {
         if through.is_some_and(|g| self.gateways_lost[g.index()]) {
             return;
         }
-        let checks = sensor.validity.stuck_ms.is_some() || sensor.validity.zero.is_some();
         let state = &mut self.sensors[reading.sensor.index()];
+        if state.again(sensor, reading, self.now) {
+            // What waits for its silence, or for the same too often, waits already.
+            self.twilight(reading.sensor);
+            return;
+        }
+        let checks = sensor.validity.stuck_ms.is_some() || sensor.validity.zero.is_some();
         let before = (state.standing, state.value, state.gust, state.direction);
         if !state.take(sensor, reading, self.now) {
             return;
@@ -66,14 +71,23 @@ impl Core {
         if before != after {
             self.sensor_changed(reading.sensor);
         }
-        if let (Standing::Good, Some(value)) = (after.0, after.1) {
-            for index in 0..self.topology.twilight_by[reading.sensor.index()].len() {
-                let timetable = self.topology.twilight_by[reading.sensor.index()][index];
-                let model = self.model.clone();
-                let state = &mut self.timetables[timetable.index()];
-                if state.twilight(&model, reading.sensor, value, self.now.wall) {
-                    self.look_timetable(timetable);
-                }
+        self.twilight(reading.sensor);
+    }
+
+    /// Timetables with a twilight phase hear of every reading of its sensor.
+    fn twilight(&mut self, sensor: SensorId) {
+        if self.topology.twilight_by[sensor.index()].is_empty() {
+            return;
+        }
+        let state = &self.sensors[sensor.index()];
+        let (Standing::Good, Some(value)) = (state.standing, state.value) else {
+            return;
+        };
+        let (topology, model) = (self.topology.clone(), self.model.clone());
+        for &timetable in &topology.twilight_by[sensor.index()] {
+            let state = &mut self.timetables[timetable.index()];
+            if state.twilight(&model, sensor, value, self.now.wall) {
+                self.look_timetable(timetable);
             }
         }
     }

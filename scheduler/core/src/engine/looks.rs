@@ -233,7 +233,8 @@ impl Core {
     /// Looks at the sun and the light of a facade.
     pub(super) fn look_facade(&mut self, model: &Model, id: FacadeId) {
         let facade = model.facade(id);
-        let (raw, sun) = self.sun_path.both(self.now.wall.0);
+        let (at, path) = (self.now.wall.0, &mut self.sun_path);
+        let (raw, sun) = self.suns.of(at, || path.both(at));
         let sunlit = facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);
         let (source, irradiance_wm2) = self.light_on(facade, &sun, &raw);
         let state = &mut self.facades[id.index()];

@@ -101,7 +101,7 @@ pub struct Core {
     /// What speaks and loses, while a verdict is made.
     losing: Vec<Lost>,
     sun_path: SunPath,
-    suns: Minutes<Sun>,
+    suns: Minutes<(Sun, Sun)>,
     almanac: Almanac,
     /// The next time the sun rises, while it is down.
     dawn: Option<Wall>,
@@ -371,7 +371,7 @@ impl Core {
     /// Lets everything act that was due before `until`.
     fn advance(&mut self, until: Steady) {
         loop {
-            let timer = self.timers.next().map(|(at, _)| at);
+            let timer = self.timers.next_at();
             let next = match (timer, self.stale.at) {
                 (Some(a), Some(b)) => a.min(b),
                 (Some(a), None) | (None, Some(a)) => a,

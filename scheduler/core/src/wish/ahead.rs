@@ -21,7 +21,7 @@ impl<T> Default for Minutes<T> {
 impl<T: Copy> Minutes<T> {
     /// What is known of a moment, or is worked out of it now: a function of the
     /// moment alone.
-    fn of(&mut self, ms: i64, work_out: impl FnOnce() -> T) -> T {
+    pub(crate) fn of(&mut self, ms: i64, work_out: impl FnOnce() -> T) -> T {
         if self.0.is_empty() {
             self.0.resize(KEPT, None);
         }
@@ -95,8 +95,8 @@ impl Span {
 /// What is needed to work it out.
 pub(crate) struct Outlook<'a> {
     pub(crate) path: &'a mut SunPath,
-    /// The sun over the site, for all its facades.
-    pub(crate) suns: &'a mut Minutes<Sun>,
+    /// The true and the apparent sun over the site, for all its facades.
+    pub(crate) suns: &'a mut Minutes<(Sun, Sun)>,
     pub(crate) plane: Plane,
     pub(crate) wall: Wall,
     pub(crate) ahead: &'a mut Ahead,
@@ -121,7 +121,7 @@ impl Outlook<'_> {
             for minute in 0..=minutes {
                 let ms = self.wall.0 + minute * MINUTE;
                 let seen = ahead.minutes.of(ms, || {
-                    let sun = self.suns.of(ms, || self.path.at(ms));
+                    let (_, sun) = self.suns.of(ms, || self.path.both(ms));
                     let sunlit = self.plane.sunlit(&sun);
                     sunlit.then(|| (self.plane.profile_angle_deg(&sun), sun))
                 });

@@ -31,6 +31,13 @@ const CALM: Values = Values {
     hail: Some(0.0),
 };
 
+/// Some sun, where it is no matter which.
+const BELOW: Sun = Sun {
+    east: 0.0,
+    north: 0.0,
+    up: -1.0,
+};
+
 /// Feeds a site's sensors.
 pub struct Feed<'a> {
     model: Arc<Model>,
@@ -44,8 +51,13 @@ pub struct Feed<'a> {
     row: usize,
     rain_in_data: bool,
     hail_in_data: bool,
-    /// True and apparent sun.
-    sun: (Sun, Sun),
+    /// The moment looked at, its true and apparent sun once that was asked for, and
+    /// whether the sun is up.
+    at: Wall,
+    sun: Option<(Sun, Sun)>,
+    up: bool,
+    /// From a moment to another, between which the sun is sure to be down.
+    night: (Wall, Wall),
     /// Irradiance above the air, and the UTC day for which it holds.
     extra: (i64, f64),
     readings: Vec<Reading>,
@@ -61,11 +73,6 @@ impl<'a> Feed<'a> {
                 .iter()
                 .position(|facade| facade.light.contains(&SensorId::of(index)))
         });
-        let below = Sun {
-            east: 0.0,
-            north: 0.0,
-            up: -1.0,
-        };
         let in_data = |quantity| match sky {
             Sky::Rows(series) => series.speaks_of(quantity),
             Sky::ClearAndCalm => true,
@@ -78,7 +85,10 @@ impl<'a> Feed<'a> {
             row: 0,
             rain_in_data: in_data(Quantity::Rain),
             hail_in_data: in_data(Quantity::Hail),
-            sun: (below, below),
+            at: Wall(i64::MIN),
+            sun: None,
+            up: false,
+            night: (Wall(0), Wall(0)),
             extra: (i64::MIN, 0.0),
             sky,
             model,
@@ -87,17 +97,29 @@ impl<'a> Feed<'a> {
 
     /// Looks at the sun of a moment; says on which facades it is.
     pub fn look(&mut self, at: Wall) -> &[bool] {
-        let was_up = self.sun.1.is_up();
-        self.sun = self.path.both(at.0);
-        let sun = &self.sun.1;
-        if sun.is_up() {
-            for (lit, facade) in self.lit.iter_mut().zip(&self.model.facades) {
-                *lit = facade.plane.sunlit(sun) && !facade.obstructions.hidden_by_horizon(sun);
+        (self.at, self.sun) = (at, None);
+        let was_up = std::mem::take(&mut self.up);
+        if !(self.night.0 <= at && at < self.night.1) {
+            let (raw, sun) = self.sun();
+            self.up = sun.is_up();
+            self.night = (at, at.plus(raw.stays_down_ms()));
+            if self.up {
+                for (lit, facade) in self.lit.iter_mut().zip(&self.model.facades) {
+                    *lit =
+                        facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);
+                }
             }
-        } else if was_up {
+        }
+        if was_up && !self.up {
             self.lit.fill(false);
         }
         &self.lit
+    }
+
+    /// True and apparent sun of the moment looked at.
+    fn sun(&mut self) -> (Sun, Sun) {
+        let (path, at) = (&mut self.path, self.at);
+        *self.sun.get_or_insert_with(|| path.both(at.0))
     }
 
     /// The readings of the moment last looked at, in the order of the site file.
@@ -108,7 +130,8 @@ impl<'a> Feed<'a> {
             return &self.readings;
         };
         let light = self.light(at, &values);
-        for (index, sensor) in self.model.sensors.iter().enumerate() {
+        for index in 0..self.model.sensors.len() {
+            let sensor = &self.model.sensors[index];
             let sample = match sensor.kind {
                 SensorKind::Wind => wind(&values),
                 SensorKind::Rain => {
@@ -133,11 +156,7 @@ impl<'a> Feed<'a> {
                 SensorKind::Temperature => values.temperature.map(Sample::Value),
                 SensorKind::Humidity => values.humidity.map(Sample::Value),
                 SensorKind::SurfaceTemperature => values.temperature.map(|air| {
-                    let colder = if self.sun.1.is_up() {
-                        0.0
-                    } else {
-                        COLD_SURFACE_K
-                    };
+                    let colder = if self.up { 0.0 } else { COLD_SURFACE_K };
                     Sample::Value(air - colder)
                 }),
                 SensorKind::RoomTemperature => None,
@@ -170,7 +189,7 @@ impl<'a> Feed<'a> {
     pub fn light_of(&mut self, at: Wall) -> (Sun, Option<Light>) {
         let values = self.values(at);
         let light = values.and_then(|values| self.light(at, &values));
-        (self.sun.1, light)
+        (self.sun().1, light)
     }
 
     /// What is known of a moment; `None` in a gap.
@@ -196,50 +215,56 @@ impl<'a> Feed<'a> {
         if self.extra.0 != day {
             self.extra = (day, extraterrestrial(at.0));
         }
-        let (extra, site, (raw, sun)) = (self.extra.1, &self.model.site, &self.sun);
+        let extra = self.extra.1;
         let (source, components) = match self.sky {
             Sky::ClearAndCalm => {
+                let (_, sun) = self.sun();
+                let site = &self.model.site;
                 let (pressure, altitude) =
                     (site.atmosphere.pressure_hpa, site.location.altitude_m());
                 (
                     Source::ClearSky,
-                    ineichen(sun, site.linke_turbidity, pressure, altitude, extra),
+                    ineichen(&sun, site.linke_turbidity, pressure, altitude, extra),
                 )
             }
             Sky::Rows(_) => {
                 let ghi = values.ghi?;
                 let components = match (values.dni, values.dhi) {
                     (Some(dni), Some(dhi)) => Components { ghi, dni, dhi },
-                    _ => erbs(ghi, raw.up, extra),
+                    _ => erbs(ghi, self.sun().0.up, extra),
                 };
                 (Source::Measured, components)
             }
         };
-        Some(Light::new(
-            source,
-            components,
-            sun,
-            extra,
-            SkyModel::Isotropic,
-            site.albedo,
-        ))
+        // An even sky is the same wherever the sun stands.
+        let (even, sun, albedo) = (SkyModel::Isotropic, &BELOW, self.model.site.albedo);
+        Some(Light::new(source, components, sun, extra, even, albedo))
     }
 
     /// Irradiance on the plane that a sensor looks out from; on level ground for
     /// one that no facade names.
-    fn on_plane(&self, sensor: usize, light: Option<&Light>) -> Option<f64> {
+    fn on_plane(&mut self, sensor: usize, light: Option<&Light>) -> Option<f64> {
         let light = light?;
+        let components = light.components();
+        let parts = [components.ghi, components.dni, components.dhi];
+        if parts.iter().all(|part| *part <= 0.0) {
+            return Some(0.0);
+        }
         let Some(index) = self.facade_of[sensor] else {
-            return Some(light.components().ghi);
+            return Some(components.ghi);
         };
+        let (_, sun) = self.sun();
         let facade = &self.model.facades[index];
-        let on_plane = light.on_plane(&facade.plane, &self.sun.1);
-        // Behind the skyline there is no beam.
-        let share = if facade.obstructions.hidden_by_horizon(&self.sun.1) {
-            0.0
-        } else {
-            1.0
-        };
+        let on_plane = light.on_plane(&facade.plane, &sun);
+        // Behind the skyline there is no beam. Of a sun that is up that was asked when
+        // it was looked at.
+        let hidden = on_plane.direct > 0.0
+            && if self.up {
+                !self.lit[index]
+            } else {
+                facade.obstructions.hidden_by_horizon(&sun)
+            };
+        let share = if hidden { 0.0 } else { 1.0 };
         Some(on_plane.total_with_lit_share(share))
     }
 }

@@ -87,9 +87,7 @@ pub(super) fn lead<O: Outlet>(
             run.core.look_anew(Now::both(at));
         }
         run.tally.light(Wall(at), feed.look(Wall(at)));
-        for reading in feed.readings(Wall(at)) {
-            run.reading(at, *reading);
-        }
+        run.readings(at, feed.readings(Wall(at)));
         if std::mem::take(&mut run.started) {
             contacts.forget();
         }
@@ -256,12 +254,18 @@ impl<O: Outlet> Run<O> {
         Ok(any)
     }
 
-    /// Hands a reading to the core, as far as it gets there.
-    fn reading(&mut self, at: i64, reading: Reading) {
-        if let Some(reading) = self.troubles.reading(reading)
-            && !self.troubles.deaf()
-        {
-            if let Some(sink) = self.outlet.sink().filter(|sink| sink.hears()) {
+    /// Hands the readings of a moment to the core, as far as they get there.
+    fn readings(&mut self, at: i64, readings: &[Reading]) {
+        let sink = self.outlet.sink();
+        let mut hears = sink.filter(|sink| sink.hears());
+        for reading in readings {
+            let Some(reading) = self.troubles.reading(*reading) else {
+                continue;
+            };
+            if self.troubles.deaf() {
+                continue;
+            }
+            if let Some(sink) = &mut hears {
                 sink.heard(&reading);
             }
             self.core.handle(Now::both(at), Input::Reading(reading));
