@@ -100,6 +100,10 @@ pub(crate) struct DriveState {
     pub(crate) told: Option<Steady>,
     /// Runs within the duty window.
     runs: VecDeque<(Steady, Steady)>,
+    /// Not less than the time of all of them, ms, so that most need not be looked at;
+    /// `None`: not known.
+    #[serde(skip)]
+    runs_ms: Option<i64>,
     /// Moves between the end stops since the last time it ran into one.
     pub(crate) moves: u32,
     /// On its way to an end stop, to find its position again.
@@ -273,6 +277,11 @@ impl DriveState {
             while self.runs.front().is_some_and(|(_, stop)| stop.0 <= horizon) {
                 self.runs.pop_front();
             }
+            let times = self
+                .runs
+                .iter()
+                .map(|(start, stop)| stop.0.saturating_sub(start.0));
+            self.runs_ms = Some(times.fold(0, |sum, ms| sum.saturating_add(ms.max(0))));
         } else {
             self.runs.clear();
         }
@@ -318,7 +327,8 @@ impl DriveState {
     /// Whether comfort may run for `takes` ms and still leave one full travel.
     pub(crate) fn may_comfort(&self, product: &Product, takes: i64, at: Steady) -> bool {
         product.budget.is_none_or(|budget| {
-            self.used_ms(product, at) + takes + full_ms(product) <= budget.run_ms
+            let left = budget.run_ms - takes - full_ms(product);
+            self.runs_ms.is_some_and(|most| most <= left) || self.used_ms(product, at) <= left
         })
     }
 

@@ -20,6 +20,8 @@ pub(crate) struct Thresholds {
     to: Vec<f64>,
     /// Openings that something may shade, with what does, without repeats.
     openings: Vec<Shaded>,
+    /// The cell while the sun is not on the facade.
+    dark: Cell,
 }
 
 /// An opening that something may shade.
@@ -32,7 +34,7 @@ struct Shaded {
 }
 
 /// Which answers the light gives.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Cell {
     above: u16,
     below: u16,
@@ -72,6 +74,7 @@ impl Thresholds {
             list.sort_by(f64::total_cmp);
             list.dedup();
         }
+        thresholds.dark = thresholds.between(0.0);
         thresholds
     }
 
@@ -94,9 +97,12 @@ impl Thresholds {
 
     /// The answers of this light.
     pub(crate) fn cell(&self, facade: &Facade, sun: &Sun, sunlit: bool, irradiance: f64) -> Cell {
-        let count = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
+        // While the sun is not on the facade no irradiance makes it bright.
+        if !sunlit {
+            return self.dark;
+        }
         let mut lit = 0;
-        if sunlit && !self.openings.is_empty() {
+        if !self.openings.is_empty() {
             let aspect = Aspect::of(&facade.plane, sun);
             for (index, shaded) in self.openings.iter().enumerate() {
                 let by = &shaded.by;
@@ -106,13 +112,20 @@ impl Thresholds {
                 }
             }
         }
-        // While the sun is not on the facade no irradiance makes it bright.
-        let irradiance = if sunlit { irradiance } else { 0.0 };
+        Cell {
+            sunlit,
+            lit,
+            ..self.between(irradiance)
+        }
+    }
+
+    /// Between which thresholds an irradiance lies.
+    fn between(&self, irradiance: f64) -> Cell {
+        let count = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
         Cell {
             above: count(self.from.partition_point(|t| *t <= irradiance)),
             below: count(self.to.partition_point(|t| *t < irradiance)),
-            sunlit,
-            lit,
+            ..Cell::default()
         }
     }
 }

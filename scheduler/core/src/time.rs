@@ -166,3 +166,12 @@ pub fn to_utc(zone: Tz, local: NaiveDateTime) -> LocalReading {
         }
     }
 }
+
+/// The earlier of two moments, of which either may be missing.
+#[inline]
+pub(crate) fn earlier(a: Option<Steady>, b: Option<Steady>) -> Option<Steady> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    }
+}

@@ -3,7 +3,7 @@
 
 use crate::ids::{ContactId, DeviceId, FacadeId, GroupId, SensorId, TimetableId};
 use crate::output::{WakeFor, Word};
-use crate::time::Steady;
+use crate::time::{Steady, earlier};
 use std::collections::BTreeMap;
 
 /// At most one pending moment per reason.
@@ -26,6 +26,11 @@ pub(crate) struct Timers {
     last: Option<(Steady, usize)>,
     /// The earliest moment, where it is known and stands.
     answer: Option<(Steady, Order)>,
+    /// Reasons that were [set briefly](Self::set_briefly) and stand in no bucket yet,
+    /// the earliest that they may be due, and whether anybody has asked past them.
+    brief: Vec<Order>,
+    brief_from: Option<Steady>,
+    brief_asked: bool,
     /// How many reasons have a moment, and how many stand in buckets.
     live: usize,
     kept: usize,
@@ -147,6 +152,11 @@ impl Timers {
             Some(_) => {}
             None => self.live += 1,
         }
+        self.shelve(why, at);
+    }
+
+    /// Puts a reason into the bucket of its moment.
+    fn shelve(&mut self, why: Order, at: Steady) {
         let place = match self.last {
             Some((of, place)) if of == at => place,
             _ => self.bucket_of(at),
@@ -158,6 +168,48 @@ impl Timers {
         if self.kept > 2 * self.live + 1_024 {
             self.tidy();
         }
+    }
+
+    /// As [`set`](Self::set), for a moment that will mostly be cleared before anything
+    /// else happens, like that of an answer which comes at once. It gets its place in
+    /// order only if it lasts.
+    pub(crate) fn set_briefly(&mut self, why: WakeFor, at: Steady) {
+        let why = Order::of(why);
+        if self.answer.is_some_and(|(_, of)| of == why) {
+            self.answer = None;
+        }
+        if self.slot(why).replace(at).is_none() {
+            self.live += 1;
+        }
+        self.brief.push(why);
+        self.brief_from = earlier(self.brief_from, Some(at));
+    }
+
+    /// What was set briefly and still stands gets its place in order.
+    fn place_brief(&mut self) {
+        let mut brief = core::mem::take(&mut self.brief);
+        for why in brief.drain(..) {
+            if let Some(at) = moment(&self.due, why) {
+                if self.answer.is_some_and(|(first, _)| at <= first) {
+                    self.answer = None;
+                }
+                self.shelve(why, at);
+            }
+        }
+        self.brief = brief;
+        (self.brief_from, self.brief_asked) = (None, false);
+    }
+
+    /// The earliest of what was set briefly and still stands.
+    fn first_brief(&mut self) -> Option<(Steady, Order)> {
+        let due = &self.due;
+        self.brief.retain(|why| moment(due, *why).is_some());
+        let brief = self.brief.iter();
+        let first = brief
+            .filter_map(|why| Some((moment(due, *why)?, *why)))
+            .min();
+        self.brief_from = first.map(|(at, _)| at);
+        first
     }
 
     /// The place of a moment's bucket, which is made where there is none.
@@ -212,6 +264,8 @@ impl Timers {
         let mut all: Vec<_> = reasons
             .filter(|(why, at)| self.at(*why) == Some(*at))
             .collect();
+        let brief = self.brief.iter().map(|why| why.why());
+        all.extend(brief.filter_map(|why| Some((why, self.at(why)?))));
         all.sort_unstable();
         all.dedup();
         all
@@ -235,13 +289,31 @@ impl Timers {
 
     /// The earliest pending moment.
     pub(crate) fn next(&mut self) -> Option<(Steady, WakeFor)> {
-        self.first().map(|(at, why)| (at, why.why()))
+        // Whatever has not been cleared when it is asked for a second time lasts.
+        if self.brief_asked {
+            self.place_brief();
+        }
+        let brief = if self.brief.is_empty() {
+            None
+        } else {
+            self.brief_asked = true;
+            self.first_brief()
+        };
+        let first = match (self.first(), brief) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+        first.map(|(at, why)| (at, why.why()))
     }
 
-    /// The earliest pending moment, without its reason.
+    /// The earliest pending moment, if it lies before `until`.
     #[inline]
-    pub(crate) fn next_at(&mut self) -> Option<Steady> {
-        self.first().map(|(at, _)| at)
+    pub(crate) fn next_before(&mut self, until: Steady) -> Option<Steady> {
+        if self.brief_from.is_some_and(|from| from < until) {
+            self.place_brief();
+        }
+        let (at, _) = self.first()?;
+        (at < until).then_some(at)
     }
 
     #[inline]
@@ -281,6 +353,9 @@ impl Timers {
 
     /// Takes the earliest moment if it is due at `at` or before.
     pub(crate) fn pop_due(&mut self, at: Steady) -> Option<WakeFor> {
+        if self.brief_from.is_some_and(|from| from <= at) {
+            self.place_brief();
+        }
         let (_, why) = self.first().filter(|(due, _)| *due <= at)?;
         *self.slot(why) = None;
         self.live -= 1;
@@ -397,13 +472,24 @@ mod tests {
                 }
                 _ => {
                     let at = now.plus(i64::try_from(draw(5_000)).unwrap() / 16);
-                    timers.set(why, at);
+                    if draw(3) == 0 {
+                        timers.set_briefly(why, at);
+                    } else {
+                        timers.set(why, at);
+                    }
                     plain.retain(|(_, w)| *w != why);
                     plain.push((at, why));
                 }
             }
             plain.sort_unstable();
-            assert_eq!(timers.next(), plain.first().copied());
+            let until = now.plus(i64::try_from(draw(400)).unwrap() / 4);
+            let first = plain.first().map(|(at, _)| *at);
+            let before = first.filter(|at| *at < until);
+            match draw(3) {
+                0 => {}
+                1 => assert_eq!(timers.next_before(until), before),
+                _ => assert_eq!(timers.next(), plain.first().copied()),
+            }
         }
         assert!(timers.kept <= 2 * timers.live + 1_024);
         let mut kept = timers.all();

@@ -36,6 +36,9 @@ pub(crate) struct Topology {
     pub(crate) rules_of: Vec<usize>,
     /// How many such numbers there are.
     pub(crate) rules: usize,
+    /// Groups that want the same of the sun ahead have the same number: they have the
+    /// same aim, slats and obstructions.
+    pub(crate) alike: Vec<usize>,
 }
 
 /// With how many of the last different rules a group's are compared, so that a
@@ -57,8 +60,9 @@ impl Topology {
             thresholds: Vec::new(),
             openings: vec![None; model.groups.len()],
             device_group: vec![None; model.devices.len()],
-            rules_of: Vec::with_capacity(model.groups.len()),
+            rules_of: Vec::new(),
             rules: 0,
+            alike: Vec::new(),
         };
         topology.groups(model);
         topology.same_rules(model);
@@ -94,23 +98,13 @@ impl Topology {
     }
 
     fn same_rules(&mut self, model: &Model) {
-        let mut firsts: Vec<&Group> = Vec::new();
-        for group in &model.groups {
-            let same = |first: &&Group| {
-                first.wind == group.wind
-                    && first.hail == group.hail
-                    && first.rain == group.rain
-                    && first.fire == group.fire
-            };
-            let lately = firsts.len().saturating_sub(RULES_COMPARED);
-            let known = firsts[lately..].iter().position(same);
-            self.rules_of
-                .push(known.map_or(firsts.len(), |at| lately + at));
-            if known.is_none() {
-                firsts.push(group);
-            }
-        }
-        self.rules = firsts.len();
+        (self.rules_of, self.rules) = numbered(&model.groups, |a, b| {
+            a.wind == b.wind && a.hail == b.hail && a.rain == b.rain && a.fire == b.fire
+        });
+        let aim = |group: &Group| group.sun.as_ref().map(|rule| rule.aim);
+        (self.alike, _) = numbered(&model.groups, |a, b| {
+            aim(a) == aim(b) && a.slats == b.slats && a.obstructions == b.obstructions
+        });
     }
 
     fn groups(&mut self, model: &Model) {
@@ -172,6 +166,22 @@ impl Topology {
             }
         }
     }
+}
+
+/// Each group's number, and how many there are: those that are the same have the
+/// same number, as far as they are compared.
+fn numbered(groups: &[Group], same: impl Fn(&Group, &Group) -> bool) -> (Vec<usize>, usize) {
+    let mut firsts: Vec<&Group> = Vec::new();
+    let mut numbers = Vec::with_capacity(groups.len());
+    for group in groups {
+        let lately = firsts.len().saturating_sub(RULES_COMPARED);
+        let known = firsts[lately..].iter().position(|first| same(first, group));
+        numbers.push(known.map_or(firsts.len(), |at| lately + at));
+        if known.is_none() {
+            firsts.push(group);
+        }
+    }
+    (numbers, firsts.len())
 }
 
 /// Groups come in their order: what is there already is the last.

@@ -124,7 +124,8 @@ pub(crate) struct Motor {
     /// Where it believes to stand; differs from `rest` by drift.
     believed: Pose,
     error_ppm: i64,
-    run: Option<Run>,
+    /// Not in its place: an ideal drive never has one, and all drives are gone through.
+    run: Option<Box<Run>>,
     last: Option<(Way, i64)>,
     /// The last command it took, to know a copy of it.
     pub(crate) sequence: Option<u64>,
@@ -182,7 +183,7 @@ impl Motor {
 
     /// Where it says it is.
     pub(crate) fn says(&self, ms: i64) -> Pose {
-        if self.run.is_some_and(|run| run.started) {
+        if self.running() {
             let mut stand = self.stand(ms);
             if !stand.at_end_stop() {
                 stand.extension_ppm -= self.error_ppm;
@@ -202,7 +203,7 @@ impl Motor {
     }
 
     pub(crate) fn running(&self) -> bool {
-        self.run.is_some_and(|run| run.started)
+        self.run.as_ref().is_some_and(|run| run.started)
     }
 
     /// The next moment at which something happens to it.
@@ -235,7 +236,9 @@ impl Motor {
 
     /// Ends the run where it is at `ms`, arrived or not.
     pub(crate) fn settle(&mut self, ms: i64) {
-        let Some(run) = self.run else { return };
+        let Some(run) = self.run.as_deref().copied() else {
+            return;
+        };
         if run.started {
             let arrived = run.end_ms().is_some_and(|end| ms >= end);
             let mut usage = self.usage;
@@ -285,7 +288,10 @@ impl Motor {
         };
         goal.extension_ppm = (goal.extension_ppm + error_ppm).clamp(0, WHOLE_PPM);
 
-        let goes_on = self.run.is_some_and(|run| goes_on(&run, ms, here, goal));
+        let goes_on = self
+            .run
+            .as_ref()
+            .is_some_and(|run| goes_on(run, ms, here, goal));
         self.settle(ms);
         let earliest = if goes_on {
             ms
@@ -302,12 +308,12 @@ impl Motor {
             self.error_ppm = error_ppm;
             return false;
         }
-        self.run = Some(Run {
+        self.run = Some(Box::new(Run {
             legs,
             target,
             started: goes_on,
             error_ppm,
-        });
+        }));
         true
     }
 
@@ -358,7 +364,7 @@ impl Motor {
 
     /// Plans the rest of its run anew, after its speed changed.
     pub(crate) fn replan(&mut self, ms: i64, supply: Supply) {
-        if let Some(run) = self.run {
+        if let Some(run) = self.run.as_deref().copied() {
             let delay = if run.started {
                 0
             } else {

@@ -9,7 +9,7 @@ use crate::model::Model;
 use crate::output::{AlarmWord, Command, Course, Exception, Order, Output, Verdict, WakeFor, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, DriveTrouble};
-use crate::time::{Now, SECOND, Steady, Wall};
+use crate::time::{Now, SECOND, Steady, Wall, earlier};
 use serde::{Deserialize, Serialize};
 
 /// How often a command without its answer is sent again before the alarm.
@@ -236,7 +236,7 @@ impl Core {
         let confirm = &self.confirms[device.index()];
         let answer = confirm.due.filter(|_| confirm.target.is_some());
         let why = WakeFor::Drive(device);
-        match answer.into_iter().chain(confirm.look).min() {
+        match earlier(answer, confirm.look) {
             Some(at) => self.timers.set(why, at),
             None => self.timers.clear(why),
         }
@@ -304,8 +304,11 @@ impl Core {
             confirm.tries = 0;
         }
         let late = (arrives.0 - start.0) / 10 + self.model.policy.answer_grace_ms;
-        confirm.due = Some(arrives.plus(late));
-        self.arm_drive(device);
+        let due = arrives.plus(late);
+        confirm.due = Some(due);
+        // A plant that is only reckoned with answers in the same moment.
+        let at = confirm.look.map_or(due, |look| look.min(due));
+        self.timers.set_briefly(WakeFor::Drive(device), at);
     }
 
     /// A drive's answer is late, or its budget recovers.

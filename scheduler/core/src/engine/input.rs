@@ -32,13 +32,17 @@ impl Core {
         }
     }
 
-    fn reading(&mut self, reading: &Reading) {
+    pub(super) fn reading(&mut self, reading: &Reading) {
         let Some(sensor) = self.model.sensors.get(reading.sensor.index()) else {
             return;
         };
-        let reading = &Reading {
-            at: reading.at.plus(0),
-            ..*reading
+        let (at, within);
+        at = reading.at.plus(0);
+        let reading = if at == reading.at {
+            reading
+        } else {
+            within = Reading { at, ..*reading };
+            &within
         };
         let through = sensor.gateway;
         if through.is_some_and(|g| self.gateways_lost[g.index()]) {

@@ -1,13 +1,13 @@
 //! Timers that fire, and looks at sun and light.
 
-use super::{Core, Known, stale_bits};
+use super::{Core, Known, Together, stale_bits};
 use crate::guard::{Heard, hear};
 use crate::ids::{ContactId, FacadeId, GroupId, SensorId, TimetableId};
 use crate::model::{Facade, Model, SensorKind};
 use crate::output::{WakeFor, Word};
 use crate::reason::{Fault, LightSource};
 use crate::sensor::Standing;
-use crate::time::{HOUR, MINUTE, Wall};
+use crate::time::{HOUR, MINUTE, Steady, Wall};
 use crate::wish::sun::FacadeLight;
 use leeside_solar::light::irradiance_of_lx;
 use leeside_solar::trig::sin;
@@ -38,6 +38,7 @@ impl Core {
     /// Everything that hangs on the wall clock, worked out anew.
     pub(super) fn begin_wall(&mut self) {
         self.dawn = None;
+        self.part();
         for index in 0..self.timetables.len() {
             self.timetables[index].forget();
             self.look_timetable(TimetableId::of(index));
@@ -64,7 +65,7 @@ impl Core {
             }
             WakeFor::Contact(contact) => self.contact_due(contact),
             WakeFor::Hand(group) => self.hand_due(group),
-            WakeFor::Facade(facade) => self.mark_facade(facade),
+            WakeFor::Facade(facade) => self.facade_due(facade),
             WakeFor::Sun(group) => self.mark(group, stale_bits::SUN),
             WakeFor::Phase(timetable) => self.look_timetable(timetable),
             WakeFor::Special => self.look_specials(),
@@ -252,10 +253,8 @@ impl Core {
         } else {
             self.next_dawn()
         };
-        self.timers.set(
-            WakeFor::Facade(id),
-            self.steady_of(next).max(self.now.steady.plus(1)),
-        );
+        let next = self.steady_of(next).max(self.now.steady.plus(1));
+        self.look_next(id, next);
         // Groups are looked at only when the light passed one of their thresholds
         // or the sun came onto or left one of their openings: in between nothing
         // about their wishes can change but by their own timers.
@@ -269,6 +268,57 @@ impl Core {
                 self.mark(group, stale_bits::SUN);
             }
         }
+    }
+
+    /// A facade is looked at again at this moment. By day that is the same minute for
+    /// all of them: the timer of the first stands for all that wait with it.
+    fn look_next(&mut self, id: FacadeId, at: Steady) {
+        let (why, together) = (WakeFor::Facade(id), &mut self.together);
+        let waits = &mut self.facades[id.index()].together;
+        if together.at == Some(at) {
+            if !*waits {
+                *waits = true;
+                together.facades.push(id);
+                self.timers.clear(why);
+            }
+            return;
+        }
+        if together.at.is_none() {
+            *waits = true;
+            together.at = Some(at);
+            together.facades.push(id);
+        } else if together.facades.first() == Some(&id) {
+            self.part();
+        } else if *waits {
+            *waits = false;
+            together.facades.retain(|other| *other != id);
+        }
+        self.timers.set(why, at);
+    }
+
+    /// Each facade waits by itself again.
+    fn part(&mut self) {
+        let Together { at, facades } = core::mem::take(&mut self.together);
+        for id in facades {
+            self.facades[id.index()].together = false;
+            if let Some(at) = at {
+                self.timers.set(WakeFor::Facade(id), at);
+            }
+        }
+    }
+
+    /// A facade is looked at, with those that wait with it.
+    fn facade_due(&mut self, id: FacadeId) {
+        if self.together.facades.first() != Some(&id) {
+            self.mark_facade(id);
+            return;
+        }
+        let Together { mut facades, .. } = core::mem::take(&mut self.together);
+        for id in facades.drain(..) {
+            self.facades[id.index()].together = false;
+            self.mark_facade(id);
+        }
+        self.together.facades = facades;
     }
 
     fn next_minute(&self) -> Wall {

@@ -38,12 +38,12 @@ use crate::guard::GuardState;
 use crate::guard::ice::IceState;
 use crate::guard::wind::WindLooks;
 use crate::ids::{DeviceId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::input::{Input, RestartCause};
+use crate::input::{Input, Reading, RestartCause};
 use crate::model::Model;
 use crate::output::{Lost, Output, Place, Stage, Verdict, Wake, WakeFor, Word};
 use crate::sensor::SensorState;
 use crate::thresholds::Cell;
-use crate::time::{MINUTE, Now, Steady, Wall};
+use crate::time::{MINUTE, Now, Steady, Wall, earlier};
 use crate::timers::Timers;
 use crate::topology::Topology;
 use crate::wish::ahead::{Ahead, Minutes};
@@ -75,6 +75,7 @@ pub struct Core {
     confirms: Vec<apply::Confirm>,
     evidence: Vec<evidence::Evidence>,
     timers: Timers,
+    together: Together,
     clock_trusted: bool,
     /// The plant may not have been reached since.
     offline_since: Option<Steady>,
@@ -153,6 +154,24 @@ struct FacadeState {
     /// Between which thresholds the light was when the groups were last looked at.
     cell: Option<Cell>,
     ahead: Ahead,
+    /// It waits [together](Together) with others.
+    together: bool,
+}
+
+/// Facades that will be looked at at the same moment: the first has a timer, which
+/// stands for all.
+#[derive(Clone, Debug, Default)]
+struct Together {
+    at: Option<Steady>,
+    facades: Vec<FacadeId>,
+}
+
+impl Together {
+    /// The pending moments of those that have no timer of their own.
+    fn others(&self) -> impl Iterator<Item = (WakeFor, Steady)> {
+        let others = self.facades.iter().skip(1);
+        others.filter_map(|id| Some((WakeFor::Facade(*id), self.at?)))
+    }
 }
 
 /// Somebody works at the facade.
@@ -230,6 +249,7 @@ impl Core {
             confirms: vec![apply::Confirm::default(); model.devices.len()],
             evidence: vec![evidence::Evidence::default(); model.devices.len()],
             timers: Timers::default(),
+            together: Together::default(),
             clock_trusted: true,
             offline_since: Some(now.steady),
             called: now.wall,
@@ -260,21 +280,37 @@ impl Core {
     /// Takes exactly one input. What was due before `now` acts first, each
     /// stamped with the moment it was due.
     pub fn handle(&mut self, now: Now, input: Input) {
+        // What was due while nobody was there must not be made up for.
+        let anew = matches!(
+            input,
+            Input::Restart(RestartCause::Started | RestartCause::StateLost)
+        );
+        self.come_to(now, !anew);
+        self.take(input);
+    }
+
+    /// Takes readings of one moment, one after the other as [`handle`](Self::handle)
+    /// would, only quicker.
+    pub fn hear(&mut self, now: Now, readings: &[Reading]) {
+        for reading in readings {
+            self.come_to(now, true);
+            self.reading(reading);
+        }
+    }
+
+    /// The present moment is this; what was due before it acts first, if it is to.
+    #[inline]
+    fn come_to(&mut self, now: Now, acts: bool) {
         let now = now.within();
         let steady = now.steady.max(self.now.steady);
         self.called = now.wall;
-        // What was due while nobody was there must not be made up for.
-        if !matches!(
-            input,
-            Input::Restart(RestartCause::Started | RestartCause::StateLost)
-        ) {
+        if acts {
             self.advance(steady);
         }
         self.now = Now {
             wall: now.wall,
             steady,
         };
-        self.take(input);
     }
 
     /// Everything is looked at and decided upon when `now` has passed, as if all had
@@ -371,15 +407,11 @@ impl Core {
     /// Lets everything act that was due before `until`.
     fn advance(&mut self, until: Steady) {
         loop {
-            let timer = self.timers.next_at();
-            let next = match (timer, self.stale.at) {
-                (Some(a), Some(b)) => a.min(b),
-                (Some(a), None) | (None, Some(a)) => a,
-                (None, None) => return,
-            };
-            if next >= until {
+            let timer = self.timers.next_before(until);
+            let stale = self.stale.at.filter(|at| *at < until);
+            let Some(next) = earlier(timer, stale) else {
                 return;
-            }
+            };
             // A moment in the past (set by a late call) acts now, not back then.
             self.now = self.at(next.max(self.now.steady));
             while let Some(why) = self.timers.pop_due(self.now.steady) {
@@ -449,6 +481,7 @@ impl FacadeState {
             light: None,
             cell: None,
             ahead: Ahead::default(),
+            together: false,
         }
     }
 }

@@ -343,11 +343,6 @@ impl Core {
         let now = self.now;
         let heat = self.heat(group, &light);
         sun::new_day(&mut self.groups[group.index()].sun, date);
-        // Moves that cannot happen are not counted: no sun allowed, or a guard or
-        // somebody's hand decides anyway.
-        let verdict = self.groups[group.index()].verdict.as_ref();
-        let outranked = verdict.is_some_and(|v| v.decided_by < Word::Sun);
-        let counts = self.sun_allowed(group) && !outranked;
         let state = &mut self.groups[group.index()].sun;
         let before = (sun::asks(state), state.travels, state.tilts);
         sun::step_heat(state, rule, heat, now);
@@ -355,20 +350,32 @@ impl Core {
             path: &mut self.sun_path,
             suns: &mut self.suns,
             plane: model.facade(facade).plane,
+            alike: self.topology.alike[group.index()],
             wall: now.wall,
             ahead: &mut self.facades[facade.index()].ahead,
         };
         sun::step(state, rules, rule, &light, lit, now, &mut outlook);
-        if !counts {
-            (state.travels, state.tilts) = (before.1, before.2);
-        }
-        match sun::due(state, rule) {
-            Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),
-            _ => self.timers.clear(WakeFor::Sun(group)),
-        }
+        let counted = (state.travels, state.tilts) != (before.1, before.2);
         if sun::asks(state) != before.0 {
             self.groups[group.index()].stale |= stale_bits::DECIDE;
         }
+        match sun::due(&self.groups[group.index()].sun, rule) {
+            Some(at) if at > now.steady => self.timers.set(WakeFor::Sun(group), at),
+            _ => self.timers.clear(WakeFor::Sun(group)),
+        }
+        if counted && !self.sun_moves(group) {
+            let state = &mut self.groups[group.index()].sun;
+            (state.travels, state.tilts) = (before.1, before.2);
+        }
+    }
+
+    /// Whether what the sun wish asks for can move the group: moves that cannot happen
+    /// are not counted, where no sun is allowed, or a guard or somebody's hand decides
+    /// anyway.
+    fn sun_moves(&self, group: GroupId) -> bool {
+        let verdict = self.groups[group.index()].verdict.as_ref();
+        let outranked = verdict.is_some_and(|v| v.decided_by < Word::Sun);
+        self.sun_allowed(group) && !outranked
     }
 
     /// The local date, worked out once a moment.

@@ -74,6 +74,9 @@ impl Core {
     #[must_use]
     pub fn snapshot(&self) -> Snapshot {
         let model = &self.model;
+        let mut timers = self.timers.all();
+        timers.extend(self.together.others());
+        timers.sort_unstable();
         Snapshot {
             taken: self.now,
             sequence: self.sequence,
@@ -99,7 +102,7 @@ impl Core {
             feeders: named(model.feeders.iter().map(|f| &f.name), &self.feeders),
             alarms: self.alarms.clone(),
             inner: Inner {
-                timers: self.timers.all(),
+                timers,
                 stale: self.stale.clone(),
                 facades: self
                     .facades

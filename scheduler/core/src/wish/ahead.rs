@@ -54,40 +54,47 @@ pub(crate) struct Span {
     minutes: i64,
     profiles: Vec<f64>,
     suns: Vec<Sun>,
-    cutoffs: Vec<(Slats, Cutoff)>,
-    leaks: Vec<(Slats, i16, bool)>,
+    /// By what groups are alike in, what they find.
+    cutoffs: Vec<(usize, Cutoff)>,
+    leaks: Vec<(usize, i16, bool)>,
+    most: Vec<(usize, f64)>,
 }
 
+/// Groups that are alike (see [`Topology`](crate::topology::Topology)) find the same
+/// over a span, so each thing is worked out for the first of them that asks.
 impl Span {
-    /// Profile angles of the minutes at which the sun is on the facade.
-    pub(crate) fn profiles(&self) -> &[f64] {
-        &self.profiles
-    }
-
-    /// The sun at the same minutes.
-    pub(crate) fn suns(&self) -> &[Sun] {
-        &self.suns
+    /// The most that is wanted at any of the minutes at which the sun is on the facade,
+    /// given its profile angle in degrees and itself; 0 where it never is.
+    pub(crate) fn most(&mut self, alike: usize, wanted: impl Fn(f64, &Sun) -> f64) -> f64 {
+        if let Some((_, most)) = self.most.iter().find(|(of, _)| *of == alike) {
+            return *most;
+        }
+        let minutes = self.profiles.iter().zip(&self.suns);
+        let most = minutes.map(|(profile, sun)| wanted(*profile, sun));
+        let most = most.fold(0.0, f64::max);
+        self.most.push((alike, most));
+        most
     }
 
     /// The tilt that blocks through all of them.
-    pub(crate) fn cutoff(&mut self, slats: &Slats) -> Cutoff {
-        if let Some((_, cutoff)) = self.cutoffs.iter().find(|(s, _)| s == slats) {
+    pub(crate) fn cutoff(&mut self, alike: usize, slats: &Slats) -> Cutoff {
+        if let Some((_, cutoff)) = self.cutoffs.iter().find(|(of, _)| *of == alike) {
             return *cutoff;
         }
         let cutoff = slats.cutoff_over(self.profiles.iter().copied());
-        self.cutoffs.push((*slats, cutoff));
+        self.cutoffs.push((alike, cutoff));
         cutoff
     }
 
     /// Whether slats at a tilt let direct sun through at any of them.
-    pub(crate) fn leaks(&mut self, slats: &Slats, tilt: i16) -> bool {
-        let known = self.leaks.iter().find(|(s, t, _)| *t == tilt && s == slats);
-        if let Some((.., leaks)) = known {
+    pub(crate) fn leaks(&mut self, alike: usize, slats: &Slats, tilt: i16) -> bool {
+        let mut known = self.leaks.iter();
+        if let Some((.., leaks)) = known.find(|(of, t, _)| *of == alike && *t == tilt) {
             return *leaks;
         }
         let passes = |profile: &f64| slats.transmittance(*profile, f64::from(tilt)) > 0.0;
         let leaks = self.profiles.iter().any(passes);
-        self.leaks.push((*slats, tilt, leaks));
+        self.leaks.push((alike, tilt, leaks));
         leaks
     }
 }
@@ -98,6 +105,8 @@ pub(crate) struct Outlook<'a> {
     /// The true and the apparent sun over the site, for all its facades.
     pub(crate) suns: &'a mut Minutes<(Sun, Sun)>,
     pub(crate) plane: Plane,
+    /// The number of what the group that asks is alike in.
+    pub(crate) alike: usize,
     pub(crate) wall: Wall,
     pub(crate) ahead: &'a mut Ahead,
 }
@@ -116,6 +125,7 @@ impl Outlook<'_> {
             span.minutes = minutes;
             span.cutoffs.clear();
             span.leaks.clear();
+            span.most.clear();
             span.profiles.clear();
             span.suns.clear();
             for minute in 0..=minutes {

@@ -10,7 +10,7 @@
 use crate::model::{DailyCap, Group, HeatRule, Kind, SunAim, SunRule};
 use crate::pose::Pose;
 use crate::reason::{Because, LightSource, SlatsSay};
-use crate::time::{MINUTE, Now, Steady};
+use crate::time::{MINUTE, Now, Steady, earlier};
 use crate::wish::ahead::{Outlook, Span};
 use chrono::{Datelike, NaiveDate};
 use leeside_solar::trig::acos;
@@ -194,20 +194,18 @@ fn track(state: &mut SunState, group: &Group, rule: &SunRule, now: Now, outlook:
     let minutes = rule.least_interval_ms / MINUTE;
     match rule.aim {
         SunAim::Fixed(pose) => state.pose = pose,
-        SunAim::TrackSlats => track_slats(state, group, rule, first, outlook.over(minutes)),
+        SunAim::TrackSlats => {
+            let alike = outlook.alike;
+            track_slats(state, group, rule, first, (outlook.over(minutes), alike));
+        }
         SunAim::Depth { section, depth_m } => {
-            let plane = outlook.plane;
+            let (plane, alike) = (outlook.plane, outlook.alike);
             let ahead = outlook.over(minutes);
             // What an overhang shades already needs no curtain.
-            let wanted = ahead
-                .profiles()
-                .iter()
-                .zip(ahead.suns())
-                .map(|(profile, sun)| {
-                    let shaded_m = group.obstructions.shadow_from_head(&plane, sun);
-                    section.extension_for_depth(*profile, shaded_m, depth_m)
-                });
-            let wanted = wanted.fold(0.0, f64::max);
+            let wanted = ahead.most(alike, |profile, sun| {
+                let shaded_m = group.obstructions.shadow_from_head(&plane, sun);
+                section.extension_for_depth(profile, shaded_m, depth_m)
+            });
             extend(state, rule, first, wanted);
         }
         SunAim::Terrace {
@@ -215,30 +213,35 @@ fn track(state: &mut SunState, group: &Group, rule: &SunRule, now: Now, outlook:
             depth_m,
             plane_m,
         } => {
-            let wanted = outlook
-                .over(minutes)
-                .profiles()
-                .iter()
-                .map(|p| awning.extension_for_terrace(*p, depth_m, plane_m).extension)
-                .fold(0.0, f64::max);
+            let alike = outlook.alike;
+            let wanted = outlook.over(minutes).most(alike, |profile, _| {
+                let reach = awning.extension_for_terrace(profile, depth_m, plane_m);
+                reach.extension
+            });
             extend(state, rule, first, wanted);
         }
     }
 }
 
-fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool, ahead: &mut Span) {
+fn track_slats(
+    state: &mut SunState,
+    group: &Group,
+    rule: &SunRule,
+    first: bool,
+    (ahead, alike): (&mut Span, usize),
+) {
     let Some(slats) = group.slats else {
         state.pose = Pose::EXTENDED;
         return;
     };
-    let cutoff = ahead.cutoff(&slats);
+    let cutoff = ahead.cutoff(alike, &slats);
     let (tilt, say) = match cutoff {
         Cutoff::NoDirectSun | Cutoff::HorizontalSuffices => (0, SlatsSay::Horizontal),
         Cutoff::Angle(deg) => {
             let stepped = up_to_step(deg, rule.least_step);
             // Where steeper is not always tighter, the next step may leak: then the degree itself.
-            let blocks =
-                !ahead.leaks(&slats, stepped) && f64::from(stepped) <= slats.tilt_limits_deg().1;
+            let blocks = !ahead.leaks(alike, &slats, stepped)
+                && f64::from(stepped) <= slats.tilt_limits_deg().1;
             let tilt = if blocks { stepped } else { up_to_step(deg, 1) };
             (tilt, SlatsSay::CutOff(deg))
         }
@@ -250,7 +253,7 @@ fn track_slats(state: &mut SunState, group: &Group, rule: &SunRule, first: bool,
         state.pose = Pose::slats(100, tilt);
         return;
     }
-    if tilt == old || ((tilt - old).abs() < rule.least_step && !ahead.leaks(&slats, old)) {
+    if tilt == old || ((tilt - old).abs() < rule.least_step && !ahead.leaks(alike, &slats, old)) {
         return;
     }
     // The last step of the day is kept for opening the slats.
@@ -324,7 +327,7 @@ pub(crate) fn due(state: &SunState, rule: &SunRule) -> Option<Steady> {
         };
         since.plus(delay)
     });
-    [turn, other, heat].into_iter().flatten().min()
+    earlier(turn, earlier(other, heat))
 }
 
 /// What the wish asks for, and why.

@@ -247,10 +247,7 @@ impl Tally {
     pub(crate) fn movement(&mut self, model: &Model, command: &Command) {
         let date = self.count.date(model, command.at.wall);
         let month = self.count.month_of(command.at.wall);
-        let word = Word::ALL
-            .iter()
-            .position(|word| *word == command.decided_by)
-            .unwrap_or(0);
+        let word = command.decided_by as usize;
         let group = &mut self.months[month].groups[command.group.index()];
         group.movements[word] += 1;
         let starts = command

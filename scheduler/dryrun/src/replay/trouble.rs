@@ -111,12 +111,13 @@ impl Troubles {
         self.down || self.cut_off
     }
 
+    /// Whether nothing ever goes wrong.
+    pub(super) const fn never(&self) -> bool {
+        self.none
+    }
+
     /// What reaches the core of a sound reading.
-    #[inline]
     pub(super) fn reading(&mut self, reading: Reading) -> Option<Reading> {
-        if self.none {
-            return Some(reading);
-        }
         let index = reading.sensor.index();
         let sample = match self.failing[index] {
             None => {

@@ -4,12 +4,13 @@ use super::{FORMAT_VERSION, Head};
 use crate::replay::Sink;
 use chrono::{Datelike, NaiveDateTime, Offset, Timelike};
 use leeside_core::model::Model;
-use leeside_core::output::Command;
+use leeside_core::output::{Command, Lost};
 use leeside_core::reason::Because;
 use leeside_core::say;
 use leeside_core::time::Wall;
 use std::fmt::Write as _;
 use std::io::{self, Write};
+use std::sync::Arc;
 
 /// Writes CSV, format 1 (see the [module](super)).
 #[derive(Debug)]
@@ -21,6 +22,8 @@ pub struct CsvSink<W> {
     moment: (Option<Wall>, String),
     /// The last reason of the moment and its cell: neighbours have the same.
     reason: (Option<Because>, String),
+    /// What lost last, and its cell.
+    lost: (Option<Arc<[Lost]>>, String),
 }
 
 impl<W: Write> CsvSink<W> {
@@ -65,6 +68,7 @@ impl<W: Write> CsvSink<W> {
             field: String::new(),
             moment: (None, String::new()),
             reason: (None, String::new()),
+            lost: (None, String::new()),
         })
     }
 
@@ -117,9 +121,15 @@ impl<W: Write> Sink for CsvSink<W> {
         }
         self.row.push_str(&self.reason.1);
         self.row.push(',');
-        self.field.clear();
-        say::write_lost(&mut self.field, &command.lost);
-        quote(&mut self.row, &self.field);
+        let known = self.lost.0.as_ref();
+        if known.is_none_or(|known| !Arc::ptr_eq(known, &command.lost)) {
+            self.field.clear();
+            say::write_lost(&mut self.field, &command.lost);
+            self.lost.1.clear();
+            quote(&mut self.lost.1, &self.field);
+            self.lost.0 = Some(Arc::clone(&command.lost));
+        }
+        self.row.push_str(&self.lost.1);
         self.row.push('\n');
         self.out.write_all(self.row.as_bytes())
     }
