@@ -1,14 +1,21 @@
 //! How long decisions take: one group when nothing changed and when something
-//! did, and ten thousand groups re-decided after one gust.
+//! did, and ten thousand groups re-decided after one gust (`awnings` says what a gust
+//! is, and what is warm and cold; of these, each sample is the least of its rounds).
 
-#![expect(clippy::unwrap_used, reason = "benchmarks")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::disallowed_methods,
+    clippy::disallowed_types,
+    reason = "a bench: it stops where it cannot go on, and looks at the clock"
+)]
 
 mod awnings;
 
-use awnings::{awnings, gust};
-use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
+use awnings::{CALM, GUST, Lived, Sweep, awnings, gust, least};
+use criterion::{Criterion, criterion_group, criterion_main};
 use leeside_core::input::Input;
-use leeside_core::time::{Now, SECOND};
+use leeside_core::time::Now;
+use std::time::{Duration, Instant};
 
 fn decide(criterion: &mut Criterion) {
     criterion.bench_function("one group, a tick, nothing changed", |bench| {
@@ -31,30 +38,44 @@ fn decide(criterion: &mut Criterion) {
         },
     );
     criterion.bench_function("one group, a gust trips it or a calm frees it", |bench| {
-        let (mut core, mut ms, mut over) = (awnings(1), 1_000, false);
-        bench.iter(|| {
-            ms += 120 * SECOND;
-            over = !over;
-            gust(&mut core, ms, if over { 12.0 } else { 1.0 })
+        /// So many of each at a time, so that the clock's own time is no matter.
+        const PAIRS: u32 = 64;
+        let mut lived = Lived::new(1);
+        bench.iter_custom(|rounds| {
+            let pairs = least(rounds.div_ceil(u64::from(2 * PAIRS)), || {
+                let begun = Instant::now();
+                for _ in 0..PAIRS {
+                    lived.blow(GUST);
+                    lived.blow(CALM);
+                }
+                begun.elapsed()
+            });
+            times(pairs / (2 * PAIRS), rounds)
         });
     });
-    let calm = awnings(10_000);
-    criterion.bench_function("ten thousand groups after one gust", |bench| {
-        bench.iter_batched_ref(
-            || calm.clone(),
-            |core| gust(core, 120 * SECOND, 12.0),
-            BatchSize::LargeInput,
-        );
-    });
-    let thousand = awnings(1_000);
-    criterion.bench_function("a thousand groups after one gust", |bench| {
-        bench.iter_batched_ref(
-            || thousand.clone(),
-            |core| gust(core, 120 * SECOND, 12.0),
-            BatchSize::LargeInput,
-        );
-    });
+    let mut sweep = Sweep::new();
+    for groups in [1_000, 10_000] {
+        let mut lived = Lived::new(groups);
+        criterion.bench_function(&format!("{groups} groups after one gust, warm"), |bench| {
+            bench.iter_custom(|rounds| times(least(rounds.max(8), || lived.gust(None)), rounds));
+        });
+        let cold = format!("{groups} groups after one gust, cold");
+        criterion.bench_function(&cold, |bench| {
+            let mut gust = || lived.gust(Some(&mut sweep));
+            bench.iter_custom(|rounds| times(least(rounds.clamp(4, 16), &mut gust), rounds));
+        });
+    }
 }
 
-criterion_group!(benches, decide);
+/// As long as `rounds` of them would have taken.
+fn times(one: Duration, rounds: u64) -> Duration {
+    one * u32::try_from(rounds).unwrap_or(u32::MAX)
+}
+
+criterion_group! {
+    name = benches;
+    // A sweep of the caches takes longer than what it prepares.
+    config = Criterion::default().sample_size(20).measurement_time(Duration::from_secs(2));
+    targets = decide
+}
 criterion_main!(benches);

@@ -1,11 +1,11 @@
 //! How the cost of deciding grows with the number of groups: ten to a hundred
-//! thousand on one mast, decided upon after one gust and after readings that
-//! change no verdict.
+//! thousand on one mast, decided upon after one gust, with caches warm and cold
+//! (`awnings` says what is meant), and after readings that change no verdict.
 //!
 //!     cargo bench -p leeside-core --bench scale
 //!     cargo bench -p leeside-core --bench scale -- GROUPS calm|gust ROUNDS
 //!
-//! Prints nanoseconds a group, the slope of the straight line through log(time) over
+//! Prints nanoseconds a group, the least of several tries, the slope of the straight line through log(time) over
 //! log(groups) (1 is linear), and the memory that a group's state takes with all it
 //! points to, from what the process holds more for a second core (goal: less than
 //! 2 KiB; the model, which several cores share, is not in it). The second form runs one of them only,
@@ -22,10 +22,10 @@
 
 mod awnings;
 
-use awnings::{awnings, gust};
+use awnings::{Lived, Sweep, awnings, gust, least};
 use leeside_core::Core;
 use leeside_core::time::SECOND;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 /// Readings that change no verdict.
 fn calm(core: &mut Core, rounds: i64) {
@@ -57,13 +57,9 @@ fn bytes_a_group() -> u64 {
     more * 1024 / u64::from(GROUPS)
 }
 
-/// The least time of several tries, ns.
-fn least(tries: u32, mut run: impl FnMut() -> Instant) -> f64 {
-    let times = (0..tries).map(|_| {
-        let begun = run();
-        begun.elapsed().as_nanos() as f64
-    });
-    times.fold(f64::INFINITY, f64::min)
+/// The least of several tries, ns.
+fn least_ns(tries: u32, take: impl FnMut() -> Duration) -> f64 {
+    least(u64::from(tries), take).as_nanos() as f64
 }
 
 /// The slope of the least-squares line through the points' logarithms.
@@ -80,14 +76,14 @@ fn slope(points: &[(f64, f64)]) -> f64 {
 fn main() {
     let words: Vec<String> = std::env::args().filter(|a| a != "--bench").collect();
     if let [_, groups, what, rounds] = words.as_slice() {
-        let mut core = awnings(groups.parse().unwrap());
+        let groups = groups.parse().unwrap();
         let rounds: i64 = rounds.parse().unwrap();
         match what.as_str() {
-            "calm" => calm(&mut core, rounds),
+            "calm" => calm(&mut awnings(groups), rounds),
             _ => {
-                for round in 1..=rounds {
-                    let mps = if round % 2 == 1 { 12.0 } else { 1.0 };
-                    assert!(gust(&mut core, 120 * SECOND * round, mps) > 0);
+                let mut lived = Lived::new(groups);
+                for _ in 0..rounds {
+                    lived.gust(None);
                 }
             }
         }
@@ -96,38 +92,40 @@ fn main() {
     // First of all, while no memory given back could be used again.
     let bytes = bytes_a_group();
     println!("state of a group with its drive: {bytes} bytes (goal: less than 2048)");
-    let (mut calms, mut gusts) = (Vec::new(), Vec::new());
+    let mut sweep = Sweep::new();
+    let (mut calms, mut warms, mut colds) = (Vec::new(), Vec::new(), Vec::new());
     for groups in [10_u32, 100, 1_000, 10_000, 100_000] {
-        let still = awnings(groups as usize);
         let tries = (400_000 / groups).clamp(5, 2_000);
         let each = f64::from(groups);
-        let mut core = still.clone();
+        let mut core = awnings(groups as usize);
         calm(&mut core, 2);
         let (mut at, mut mps) = (5_000, 1.0);
-        let quiet = least(tries, || {
+        let quiet = least_ns(tries, || {
             (at, mps) = (at + 10, 5.0 - mps);
             let begun = Instant::now();
             gust(&mut core, at, mps);
-            begun
+            begun.elapsed()
         });
-        let storm = least(tries.min(200), || {
-            core = still.clone();
-            let begun = Instant::now();
-            gust(&mut core, 120 * SECOND, 12.0);
-            begun
-        });
+        drop(core);
+        let mut lived = Lived::new(groups as usize);
+        let warm = least_ns(tries.min(200), || lived.gust(None));
+        let cold = least_ns(tries.min(20), || lived.gust(Some(&mut sweep)));
         println!(
-            "{groups:>7} groups: a reading that changes nothing {:>6.1} ns a group, one gust {:>7.1} ns a group ({:.3} ms)",
+            "{groups:>7} groups: a reading that changes nothing {:>6.1} ns a group; one gust, warm {:>7.1} ns a group ({:.3} ms), cold {:>7.1} ({:.3} ms)",
             quiet / each,
-            storm / each,
-            storm / 1e6,
+            warm / each,
+            warm / 1e6,
+            cold / each,
+            cold / 1e6,
         );
         calms.push((each, quiet));
-        gusts.push((each, storm));
+        warms.push((each, warm));
+        colds.push((each, cold));
     }
     println!(
-        "slope over groups, a reading that changes nothing: {:.3}",
-        slope(&calms)
+        "slope over groups: a reading that changes nothing {:.3}; one gust, warm {:.3}, cold {:.3}",
+        slope(&calms),
+        slope(&warms),
+        slope(&colds)
     );
-    println!("slope over groups, one gust: {:.3}", slope(&gusts));
 }

@@ -2,7 +2,11 @@
 //! loopback, as a ratio to a bare client that publishes as many messages with
 //! the same properties and the same window to the same subscriber.
 //!
-//! `cargo bench -p leeside-daemon --bench burst [-- DRIVES ROUNDS]`
+//! What the service itself adds before its first command leaves is told beside: the
+//! way from the sensor through the broker to us and on to the plant is that of an
+//! echo, a bare client that answers a message with one; what is above it is ours.
+//!
+//! `cargo bench -p leeside-daemon --bench burst [-- DRIVES ROUNDS DRIVES_PER_GROUP]`
 #![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a benchmark")]
 
 use leeside_config::{LoadOptions, Site, load_site};
@@ -19,6 +23,8 @@ use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
+/// Echoes in each round.
+const ECHOES: usize = 10;
 const PATIENCE: Duration = Duration::from_secs(120);
 
 struct Broker(Child);
@@ -48,8 +54,10 @@ fn main() {
         println!("mosquitto is not installed: nothing measured");
         return;
     };
-    let site = site(dir.path(), port, drives);
+    let each = numbers.next().unwrap_or(100).max(1);
+    let site = site(dir.path(), port, drives, each);
     let arrived = subscriber(port);
+    let _echo = echo(port);
     let begun = Instant::now();
     let (stopper, stop) = watch::channel(false);
     let journal = dir.path().join("journal.sqlite");
@@ -73,7 +81,7 @@ fn main() {
             .publish("bench/sensor/mast", QoS::AtLeastOnce, false, reading)
             .unwrap();
     };
-    println!("{drives} drives, each on a feeder of its own, {rounds} rounds");
+    println!("{drives} drives in groups of {each}, each on a feeder of its own, {rounds} rounds");
     // The first time out is not measured: everything is new then.
     while take(&arrived, 1, Duration::from_millis(500)).is_empty() {
         blow(1.0);
@@ -81,6 +89,7 @@ fn main() {
     }
     settle(&arrived, Duration::from_secs(3));
     let (mut ours, mut bare, mut firsts) = (Vec::new(), Vec::new(), Vec::new());
+    let mut echoes = Vec::new();
     for _ in 0..rounds {
         let start = Instant::now();
         blow(20.0);
@@ -89,6 +98,16 @@ fn main() {
         firsts.push(moments[0].duration_since(start).as_secs_f64() * 1e3);
         ours.push(moments[drives - 1].duration_since(start).as_secs_f64());
         settle(&arrived, Duration::from_millis(500));
+        for _ in 0..ECHOES {
+            let start = Instant::now();
+            sensor
+                .publish("echo/ping", QoS::AtLeastOnce, false, "1")
+                .unwrap();
+            let moments = take(&arrived, 1, PATIENCE);
+            echoes.push(moments[0].duration_since(start).as_secs_f64() * 1e3);
+            // As after a while in which nothing came.
+            std::thread::sleep(Duration::from_millis(50));
+        }
         bare.push(publish_bare(port, drives, &arrived));
         // Out again for the next round: the hold is 3 s.
         blow(1.0);
@@ -98,7 +117,10 @@ fn main() {
     stopper.send(true).unwrap();
     service.join().unwrap();
     let (ours, bare, first) = (median(&mut ours), median(&mut bare), median(&mut firsts));
+    let echo = median(&mut echoes);
     println!("first command after the gust  {first:8.2} ms");
+    println!("an echo, all the same way     {echo:8.2} ms");
+    println!("first command, our own part   {:8.2} ms", first - echo);
     println!("last command after the gust   {ours:8.3} s");
     println!("bare client, as many          {bare:8.3} s");
     println!("ratio                         {:8.2}", ours / bare);
@@ -161,6 +183,34 @@ fn subscriber(port: u16) -> Receiver<Instant> {
     arrived
 }
 
+/// A client that answers each message with one, as the service's own connection would.
+fn echo(port: u16) -> tokio::runtime::Runtime {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .unwrap();
+    let (client, mut polled) = AsyncClient::new(options("echo", port), 100);
+    let (ready, is_ready) = channel();
+    runtime.spawn(async move {
+        client
+            .subscribe("echo/ping", QoS::AtLeastOnce)
+            .await
+            .unwrap();
+        while let Ok(event) = polled.poll().await {
+            match event {
+                Event::Incoming(Packet::Publish(_)) => client
+                    .try_publish("bench/drive/echo", QoS::AtLeastOnce, false, "1")
+                    .unwrap(),
+                Event::Incoming(Packet::SubAck(_)) => ready.send(()).unwrap(),
+                Event::Incoming(_) | Event::Outgoing(_) => {}
+            }
+        }
+    });
+    is_ready.recv().unwrap();
+    runtime
+}
+
 /// Up to `count` arrivals, as long as the next is not later than `patience`.
 fn take(arrived: &Receiver<Instant>, count: usize, patience: Duration) -> Vec<Instant> {
     (0..count)
@@ -220,8 +270,8 @@ fn publish_bare(port: u16, count: usize, arrived: &Receiver<Instant>) -> f64 {
     took
 }
 
-/// Groups of a hundred, every drive on a feeder of its own.
-fn site(dir: &Path, port: u16, drives: usize) -> Site {
+/// Groups of `each`, every drive on a feeder of its own.
+fn site(dir: &Path, port: u16, drives: usize, each: usize) -> Site {
     let mut text = format!(
         r#"
 [site]
@@ -280,8 +330,8 @@ closed = "workday"
         )
         .unwrap();
     }
-    for first in (0..drives).step_by(100) {
-        let names: Vec<String> = (first..drives.min(first + 100))
+    for first in (0..drives).step_by(each) {
+        let names: Vec<String> = (first..drives.min(first + each))
             .map(|n| format!("\"D-{n}\""))
             .collect();
         write!(

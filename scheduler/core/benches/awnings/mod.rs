@@ -1,4 +1,14 @@
-//! Awnings on one mast, for the benches.
+//! Awnings on one mast, and the gust that both benches mean: the same to the last
+//! function, so that they say the same.
+//!
+//! A gust is a reading above the limit, the moment after it in which it is decided
+//! upon, and all that comes out drained and dropped: of each group a lockout and a
+//! command with one order. The core has lived: it has been through gusts before, so
+//! its lists and the heap have the room that they need, as in a service that runs.
+//!
+//! *Warm*: of what the last gust touched the caches hold what they can. *Cold*: a
+//! sweep over more memory than the caches hold comes before, so that nothing of the
+//! core is in them, as where a gust comes after minutes of other work.
 
 #[expect(dead_code, reason = "shared with the tests")]
 #[path = "../../tests/decisions/support.rs"]
@@ -11,6 +21,7 @@ use leeside_core::model::{Kind, SensorKind};
 use leeside_core::output::Output;
 use leeside_core::pose::Pose;
 use leeside_core::time::{Now, SECOND};
+use std::time::{Duration, Instant};
 use support::{House, wind, wind_rule};
 
 /// Awnings on one mast, twenty to a feeder; limit 10 m/s, no hold.
@@ -49,4 +60,70 @@ pub(crate) fn gust(core: &mut Core, ms: i64, mps: f64) -> usize {
         came += 1;
     }
     came
+}
+
+/// A core that has lived, and the time at it.
+#[derive(Clone)]
+pub(crate) struct Lived {
+    core: Core,
+    ms: i64,
+}
+
+impl Lived {
+    pub(crate) fn new(groups: usize) -> Self {
+        let (core, ms) = (awnings(groups), 0);
+        let mut lived = Self { core, ms };
+        for mps in [GUST, CALM, GUST, CALM] {
+            lived.blow(mps);
+        }
+        lived
+    }
+
+    /// Two minutes later the wind is another; how much came out.
+    pub(crate) fn blow(&mut self, mps: f64) -> usize {
+        self.ms += 120 * SECOND;
+        gust(&mut self.core, self.ms, mps)
+    }
+
+    /// How long one gust takes; calm again afterwards. Cold where there is a `sweep`.
+    pub(crate) fn gust(&mut self, sweep: Option<&mut Sweep>) -> Duration {
+        if let Some(sweep) = sweep {
+            sweep.over();
+        }
+        let begun = Instant::now();
+        let came = self.blow(GUST);
+        let took = begun.elapsed();
+        assert!(came > 0);
+        self.blow(CALM);
+        took
+    }
+}
+
+/// The least of so many tries: what else a machine does only ever adds.
+pub(crate) fn least(tries: u64, take: impl FnMut() -> Duration) -> Duration {
+    std::iter::repeat_with(take)
+        .take(usize::try_from(tries).unwrap_or(1).max(1))
+        .min()
+        .unwrap_or_default()
+}
+
+/// Above the limit, and far below it, m/s.
+pub(crate) const GUST: f64 = 12.0;
+pub(crate) const CALM: f64 = 1.0;
+
+/// More memory than the caches hold.
+pub(crate) struct Sweep(Vec<u64>);
+
+impl Sweep {
+    pub(crate) fn new() -> Self {
+        const BYTES: usize = 96 << 20;
+        Self(vec![1; BYTES / size_of::<u64>()])
+    }
+
+    fn over(&mut self) {
+        for word in &mut self.0 {
+            *word = word.wrapping_mul(3);
+        }
+        std::hint::black_box(&mut self.0);
+    }
 }

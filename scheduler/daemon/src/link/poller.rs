@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 use tokio::sync::mpsc;
+use tokio::time::Instant;
 
 /// Inputs that may wait for the core. More than that means that somebody floods
 /// us; what is then left out is counted, and a sensor left out goes silent,
@@ -40,6 +41,8 @@ pub enum LinkEvent {
         generation: u64,
         /// The input.
         input: Input,
+        /// When it came off the connection.
+        arrived: Instant,
     },
     /// A request that could not be read, and why.
     Unreadable(String),
@@ -210,7 +213,7 @@ pub struct Poller {
     events: mpsc::UnboundedSender<LinkEvent>,
     waiting: Arc<AtomicUsize>,
     arrivals: Arc<Arrivals>,
-    complained: Option<tokio::time::Instant>,
+    complained: Option<Instant>,
     unsaid: u64,
 }
 
@@ -257,7 +260,7 @@ impl Poller {
     pub async fn run(mut self) {
         let mut retry = Retry::new(self.access.dialect);
         while !self.events.is_closed() {
-            let begun = tokio::time::Instant::now();
+            let begun = Instant::now();
             let (was_connected, ended) = self.connection(retry.dialect).await;
             self.outbox.lost();
             if retry.after(was_connected, begun.elapsed(), &ended) {
@@ -357,6 +360,7 @@ impl Poller {
     }
 
     fn arrived(&mut self, topic: &str, payload: &[u8], retained: bool) {
+        let now = Instant::now();
         let count = |counter: &AtomicU64| counter.fetch_add(1, Ordering::Relaxed);
         count(&self.arrivals.messages);
         let arrival = Arrival {
@@ -370,7 +374,7 @@ impl Poller {
         let ears = shared.read().unwrap_or_else(PoisonError::into_inner);
         for decoded in ears.decoder.decode(&arrival) {
             match decoded {
-                Decoded::Input(input) => self.input(ears.generation, input),
+                Decoded::Input(input) => self.input(ears.generation, input, now),
                 Decoded::Retained => {
                     count(&self.arrivals.retained);
                     tracing::debug!(topic, "kept by the broker from before: not taken for fresh");
@@ -379,7 +383,7 @@ impl Poller {
                     count(&self.arrivals.malformed);
                     self.complain(topic, &why.to_string());
                     match input {
-                        Some(input) => self.input(ears.generation, input),
+                        Some(input) => self.input(ears.generation, input, now),
                         None if topic.ends_with("/request") => {
                             self.tell(LinkEvent::Unreadable(why.to_string()));
                         }
@@ -394,12 +398,16 @@ impl Poller {
         }
     }
 
-    fn input(&self, generation: u64, input: Input) {
+    fn input(&self, generation: u64, input: Input, arrived: Instant) {
         if self.waiting.load(Ordering::Relaxed) >= MOST_WAITING {
             self.arrivals.left_out.fetch_add(1, Ordering::Relaxed);
             return;
         }
-        self.tell(LinkEvent::Input { generation, input });
+        self.tell(LinkEvent::Input {
+            generation,
+            input,
+            arrived,
+        });
     }
 
     fn tell(&self, event: LinkEvent) {
@@ -410,7 +418,7 @@ impl Poller {
 
     /// Logs what is wrong with an arrival, but not more often than is readable.
     fn complain(&mut self, topic: &str, why: &str) {
-        let now = tokio::time::Instant::now();
+        let now = Instant::now();
         if self
             .complained
             .is_some_and(|last| now.duration_since(last) < COMPLAINT_EVERY)

@@ -55,8 +55,11 @@ pub struct Counters {
     pub reports: BTreeMap<&'static str, u64>,
     /// Requests that were refused.
     pub refused: u64,
-    /// From the moment a command was due to its leaving for the broker.
+    /// From the arrival of what a command follows from (of one that a timer brings,
+    /// from the moment it was due) to its being handed to the connection.
     pub latency: Spread,
+    /// The same of the first command of each moment.
+    pub first: Spread,
     /// How much later than asked for the loop woke up.
     pub lateness: Spread,
     /// Versions of the site file that took effect since the start.

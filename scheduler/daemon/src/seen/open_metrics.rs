@@ -266,8 +266,13 @@ impl Text {
     fn loops(&mut self, report: &Report) {
         self.spread(
             "leeside_command_latency_seconds",
-            "From the moment a command was due to its leaving for the broker.",
+            "From the arrival of what a command follows from, or the moment a timer was due, to its being handed to the connection.",
             &report.counters.latency,
+        );
+        self.spread(
+            "leeside_first_command_seconds",
+            "The same of the first command of each moment.",
+            &report.counters.first,
         );
         self.spread(
             "leeside_wake_lateness_seconds",

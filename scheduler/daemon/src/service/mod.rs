@@ -3,6 +3,7 @@
 
 mod access;
 mod answers;
+mod nap;
 mod options;
 mod report;
 mod step;
@@ -123,6 +124,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         clock_trusted: true,
         handing: Handing::new(&site.wire.alarm_receivers, news_to),
         counters: Counters::default(),
+        heard: report::Heard::default(),
         begun: Instant::now(),
         head_at: None,
         snapshot: step::SnapshotPace::default(),
@@ -132,10 +134,7 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
         keep: keep_of(site),
         files: versions::files(site),
     };
-    for note in &resumed.notes {
-        tracing::warn!("{note}");
-        service.note(note);
-    }
+    service.warn(&resumed.notes);
     service.begin(site, begun).await;
     let polling = tokio::spawn(poller.run());
     if let Some(ready) = ready {
@@ -269,6 +268,7 @@ struct Service {
     clock_trusted: bool,
     handing: Handing,
     counters: Counters,
+    heard: report::Heard,
     begun: Instant,
     /// When the head of the journal was last logged.
     head_at: Option<Instant>,
@@ -284,6 +284,14 @@ struct Service {
 impl Service {
     fn note(&mut self, text: &str) {
         (self.watch)(self.clock.now(), &Seen::Note(text));
+    }
+
+    /// Says what somebody should know of, in the log too.
+    fn warn(&mut self, notes: &[String]) {
+        for note in notes {
+            tracing::warn!("{note}");
+            self.note(note);
+        }
     }
 
     /// The first inputs of a run, and the states that everybody may see.
@@ -324,7 +332,7 @@ impl Service {
         let mut journal = self.recorder.as_ref().map(Recorder::condition);
         self.journal_condition(journal.as_mut()).await;
         systemd(&[sd_notify::NotifyState::Ready]);
-        let mut wake = self.wake();
+        let (mut wake, mut nap) = (self.wake(), nap::Nap::default());
         loop {
             let due = self.outbox.due();
             // When those who look are to be shown something new.
@@ -343,7 +351,7 @@ impl Service {
                     Some(event) => self.link(event).await,
                     None => return Err(ServiceError::Link),
                 },
-                () = sleep_until(wake) => {
+                () = nap.until(wake) => {
                     if let Some(asked) = wake {
                         self.counters.lateness.note(asked.elapsed().as_secs_f64());
                     }
@@ -374,9 +382,14 @@ impl Service {
 
     async fn link(&mut self, event: LinkEvent) {
         match event {
-            LinkEvent::Input { generation, input } => {
+            LinkEvent::Input {
+                generation,
+                input,
+                arrived,
+            } => {
                 // What was read by another model has been dealt with at the swap.
                 if generation == self.generation {
+                    self.heard.arrives(arrived);
                     self.handle(input).await;
                 }
             }

@@ -7,7 +7,9 @@ use leeside_core::ids::{DeviceId, GroupId, SensorId};
 use leeside_core::input::{DriveState, Input};
 use leeside_core::output::{Course, Output, Verdict, Word};
 use leeside_core::sensor::Standing;
+use leeside_core::time::Steady;
 use std::sync::atomic::{AtomicU64, Ordering};
+use tokio::time::Instant;
 
 impl Service {
     /// How the service is doing.
@@ -113,6 +115,18 @@ impl Service {
         (lockouts, exposed)
     }
 
+    /// Counts a command of the moment `at` that has just been handed to the connection.
+    pub(super) fn left(&mut self, at: Steady) {
+        let late_s = self.heard.since_s(at).unwrap_or_else(|| {
+            let late_ms = self.clock.now().steady.0.saturating_sub(at.0);
+            seconds(late_ms)
+        });
+        self.counters.latency.note(late_s);
+        if self.heard.first_of(at) {
+            self.counters.first.note(late_s);
+        }
+    }
+
     /// Counts what came in and what went out.
     pub(super) fn count(&mut self, input: Option<&Input>, outputs: &[Output]) {
         let counters = &mut self.counters;
@@ -131,8 +145,6 @@ impl Service {
                     let word = command.decided_by.as_str();
                     *counters.commands.entry(word).or_default() += 1;
                     counters.repeats += u64::from(command.repeat);
-                    let late = self.clock.now().steady.0 - command.at.steady.0;
-                    counters.latency.note(seconds(late));
                 }
                 Output::Refused { .. } => counters.refused += 1,
                 Output::Lockout(_)
@@ -141,6 +153,43 @@ impl Service {
                 | Output::Wake(_) => {}
             }
         }
+    }
+}
+
+/// When that came off the connection which is decided upon together at one moment, and
+/// which moment's first command has left.
+#[derive(Debug, Default)]
+pub(super) struct Heard {
+    arrived: Option<Instant>,
+    moment: Option<(Steady, Instant)>,
+    left: Option<Steady>,
+}
+
+impl Heard {
+    /// Something arrived, and is taken next.
+    pub(super) const fn arrives(&mut self, at: Instant) {
+        self.arrived = Some(at);
+    }
+
+    /// What arrived is taken at this moment: of several at one moment the first counts.
+    pub(super) fn taken(&mut self, at: Steady) {
+        if let Some(arrived) = self.arrived.take()
+            && self.moment.is_none_or(|(moment, _)| moment != at)
+        {
+            self.moment = Some((at, arrived));
+        }
+    }
+
+    /// How long ago came what is decided upon at a moment, s; `None`: nothing came, a
+    /// timer was due.
+    fn since_s(&self, at: Steady) -> Option<f64> {
+        let (_, arrived) = self.moment.filter(|(moment, _)| *moment == at)?;
+        Some(arrived.elapsed().as_secs_f64())
+    }
+
+    /// Whether no command of this moment has left before.
+    fn first_of(&mut self, at: Steady) -> bool {
+        self.left.replace(at) != Some(at)
     }
 }
 
@@ -158,4 +207,33 @@ fn wanted(verdict: &Verdict, device: DeviceId) -> Course {
 
 const fn is_weather(word: Word) -> bool {
     matches!(word, Word::Wind | Word::Hail | Word::Ice | Word::Rain)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Duration;
+
+    #[test]
+    fn a_command_counts_from_the_first_arrival_of_its_moment_and_only_one_is_the_first() {
+        let ago = |ms| Instant::now().checked_sub(Duration::from_millis(ms));
+        let (Some(early), Some(late)) = (ago(400), ago(100)) else {
+            panic!("a machine that was started just now");
+        };
+        let (mut heard, at) = (Heard::default(), Steady(7));
+        heard.taken(at);
+        assert_eq!(heard.since_s(at), None, "a timer: nothing has arrived");
+        heard.arrives(early);
+        heard.taken(at);
+        heard.arrives(late);
+        heard.taken(at);
+        // The moment after, in which it is decided: nothing arrives at that.
+        heard.taken(Steady(8));
+        let since_s = heard.since_s(at).unwrap();
+        assert!(since_s >= 0.4, "{since_s}");
+        assert_eq!(heard.since_s(Steady(8)), None);
+        assert!(heard.first_of(at));
+        assert!(!heard.first_of(at));
+        assert!(heard.first_of(Steady(8)));
+    }
 }

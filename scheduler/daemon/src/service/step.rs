@@ -51,6 +51,7 @@ impl Service {
     }
 
     pub(super) async fn step_at(&mut self, now: Now, input: Input) -> Vec<Output> {
+        self.heard.taken(now.steady);
         self.core.handle(now, input.clone());
         let outputs = self.drain();
         if input == Input::Tick && outputs.is_empty() {
@@ -104,12 +105,13 @@ impl Service {
     }
 
     /// Sends what has to leave for outputs: what moves drives first.
-    pub(super) fn leave(&self, messages: Vec<Option<Message>>, outputs: &[Output]) {
+    pub(super) fn leave(&mut self, messages: Vec<Option<Message>>, outputs: &[Output]) {
         let mut others = Vec::new();
         for (message, output) in messages.into_iter().zip(outputs) {
             let Some(message) = message else { continue };
             if let Output::Command(command) = output {
                 self.send(message);
+                self.left(command.at.steady);
                 self.encoder
                     .foreign_orders(command)
                     .for_each(|message| self.send(message));

@@ -76,7 +76,12 @@ impl Service {
         let mut later = Vec::new();
         while let Some(event) = inbox.try_next() {
             match event {
-                LinkEvent::Input { generation, input } if generation == old_generation => {
+                LinkEvent::Input {
+                    generation,
+                    input,
+                    arrived,
+                } if generation == old_generation => {
+                    self.heard.arrives(arrived);
                     self.handle(input).await;
                 }
                 event @ (LinkEvent::Input { .. }
