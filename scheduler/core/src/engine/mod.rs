@@ -89,9 +89,11 @@ pub struct Core {
     /// Where in a moment it is.
     stage: Stage,
     stale: Stale,
-    /// Which word decided for which group, and whether that is said again; empty
-    /// between moments.
+    /// Which word decided for which group, and whether that is said again, as far as
+    /// it is not carried out yet: the next one last. Empty once all is polled.
     decided: Vec<(Word, GroupId, bool)>,
+    /// At which moment.
+    decided_at: Now,
     /// Per rules that groups have in common, what was found in the present moment.
     calm: Vec<Option<bool>>,
     /// By which of those rules it last looked at the wind in the present moment, and
@@ -260,6 +262,7 @@ impl Core {
             stage: Stage::Taking,
             stale: Stale::default(),
             decided: Vec::new(),
+            decided_at: now,
             calm: Vec::new(),
             wind: None,
             lost: Arc::default(),
@@ -285,27 +288,36 @@ impl Core {
             input,
             Input::Restart(RestartCause::Started | RestartCause::StateLost)
         );
-        self.come_to(now, !anew);
+        self.come_to(now, !anew, false);
         self.take(input);
+    }
+
+    /// As [`handle`](Self::handle) with a tick, but where this tick comes in time, so
+    /// that only one moment is settled, its verdicts are carried out one by one as they
+    /// are polled: the first command need not wait until the last is made. What comes
+    /// out is the same. Until it is drained nothing else is to be asked of the core.
+    pub fn tick_as_polled(&mut self, now: Now) {
+        self.come_to(now, true, true);
     }
 
     /// Takes readings of one moment, one after the other as [`handle`](Self::handle)
     /// would, only quicker.
     pub fn hear(&mut self, now: Now, readings: &[Reading]) {
         for reading in readings {
-            self.come_to(now, true);
+            self.come_to(now, true, false);
             self.reading(reading);
         }
     }
 
     /// The present moment is this; what was due before it acts first, if it is to.
     #[inline]
-    fn come_to(&mut self, now: Now, acts: bool) {
+    fn come_to(&mut self, now: Now, acts: bool, as_polled: bool) {
+        self.carry_out_all();
         let now = now.within();
         let steady = now.steady.max(self.now.steady);
         self.called = now.wall;
         if acts {
-            self.advance(steady);
+            self.advance(steady, as_polled);
         }
         self.now = Now {
             wall: now.wall,
@@ -335,6 +347,7 @@ impl Core {
 
     /// One output; drain until [`Output::Wake`].
     pub fn poll(&mut self) -> Output {
+        while self.out.is_empty() && self.carry_out_next() {}
         match self.out.pop_front() {
             Some((_, output)) => output,
             None => Output::Wake(self.wake()),
@@ -344,6 +357,7 @@ impl Core {
     /// One output and its place in the order of outputs, for who shares a site out
     /// among several cores and puts their outputs together again.
     pub fn poll_placed(&mut self) -> (Place, Output) {
+        while self.out.is_empty() && self.carry_out_next() {}
         match self.out.pop_front() {
             Some(placed) => placed,
             None => (self.place(), Output::Wake(self.wake())),
@@ -405,7 +419,7 @@ impl Core {
     }
 
     /// Lets everything act that was due before `until`.
-    fn advance(&mut self, until: Steady) {
+    fn advance(&mut self, until: Steady, as_polled: bool) {
         loop {
             let timer = self.timers.next_before(until);
             let stale = self.stale.at.filter(|at| *at < until);
@@ -419,6 +433,11 @@ impl Core {
             }
             if self.stale.at.is_some_and(|at| at <= self.now.steady) {
                 self.settle();
+                // Carrying out sets no timer to the moment itself, so nothing that it
+                // brings is due before the next.
+                if !as_polled || until > self.now.steady.plus(1) {
+                    self.carry_out_all();
+                }
             }
         }
     }

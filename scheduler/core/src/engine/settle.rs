@@ -14,8 +14,10 @@ use crate::wish::sun;
 use chrono::NaiveDate;
 
 impl Core {
-    /// Decides upon everything that came at this moment.
+    /// Decides upon everything that came at this moment; carrying it out is left to
+    /// [`carry_out_next`](Self::carry_out_next).
     pub(super) fn settle(&mut self) {
+        self.carry_out_all();
         self.stale.at = None;
         let model = self.model.clone();
         let mut facades = core::mem::take(&mut self.stale.facades);
@@ -65,19 +67,50 @@ impl Core {
             self.stale.groups = groups;
         }
         // Weather goes first: its drives take the first starts on a shared feeder.
-        decided.sort_unstable();
-        self.out.reserve(decided.len());
-        for (word, group, repeat) in decided.drain(..) {
-            self.stage = Stage::Verdict(word, group);
-            // Its drives are told while it is out of its place, so that it need not
-            // be copied; nothing reads it meanwhile.
-            if let Some(verdict) = self.groups[group.index()].verdict.take() {
-                self.carry_out(&model, &verdict, repeat);
-                self.groups[group.index()].verdict = Some(verdict);
-            }
-        }
+        decided.sort_unstable_by_key(|next| core::cmp::Reverse(*next));
         self.decided = decided;
+        self.decided_at = self.now;
         self.stage = Stage::Taking;
+    }
+
+    /// Carries out all verdicts of the moment that was settled last.
+    #[inline]
+    pub(super) fn carry_out_all(&mut self) {
+        if !self.decided.is_empty() {
+            self.carry_out_rest();
+        }
+    }
+
+    fn carry_out_rest(&mut self) {
+        let model = self.model.clone();
+        self.out.reserve(self.decided.len());
+        while let Some(next) = self.decided.pop() {
+            self.carry_out_one(&model, next);
+        }
+    }
+
+    /// Carries out the next verdict of the moment that was settled last; whether there
+    /// was any left.
+    pub(super) fn carry_out_next(&mut self) -> bool {
+        let Some(next) = self.decided.pop() else {
+            return false;
+        };
+        let model = self.model.clone();
+        self.carry_out_one(&model, next);
+        true
+    }
+
+    fn carry_out_one(&mut self, model: &Model, (word, group, repeat): (Word, GroupId, bool)) {
+        let called = core::mem::replace(&mut self.now, self.decided_at);
+        self.stage = Stage::Verdict(word, group);
+        // Its drives are told while it is out of its place, so that it need not be
+        // copied; nothing reads it meanwhile.
+        if let Some(verdict) = self.groups[group.index()].verdict.take() {
+            self.carry_out(model, &verdict, repeat);
+            self.groups[group.index()].verdict = Some(verdict);
+        }
+        self.stage = Stage::Taking;
+        self.now = called;
     }
 
     /// Looks at the guards of a group, and asks for a new decision if what they

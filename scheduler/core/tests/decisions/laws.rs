@@ -345,7 +345,7 @@ fn decisions(said: Vec<Output>) -> Vec<Output> {
 }
 
 /// Equal but for how long a command stays good, which counts from the call.
-fn same(mut a: Vec<Output>, mut b: Vec<Output>) -> Result<(), TestCaseError> {
+pub(crate) fn same(mut a: Vec<Output>, mut b: Vec<Output>) -> Result<(), TestCaseError> {
     for output in a.iter_mut().chain(&mut b) {
         if let Output::Command(command) = output {
             command.not_after = command.at.wall;

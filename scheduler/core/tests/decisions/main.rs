@@ -11,6 +11,7 @@ mod frost;
 mod hand;
 mod laws;
 mod moments;
+mod polled;
 mod power;
 mod reload;
 mod restart;

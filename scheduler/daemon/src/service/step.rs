@@ -52,8 +52,16 @@ impl Service {
 
     pub(super) async fn step_at(&mut self, now: Now, input: Input) -> Vec<Output> {
         self.heard.taken(now.steady);
-        self.core.handle(now, input.clone());
-        let outputs = self.drain();
+        // A large moment goes in portions, each made when the one before has left, and
+        // written before it leaves itself: the first drives are not kept waiting for
+        // the last ones.
+        let (mut outputs, mut most) = (Vec::new(), FIRST_PORTION);
+        if input == Input::Tick {
+            self.core.tick_as_polled(now);
+        } else {
+            self.core.handle(now, input.clone());
+        }
+        let mut more = self.drain_portion(most, &mut outputs);
         if input == Input::Tick && outputs.is_empty() {
             return outputs;
         }
@@ -62,11 +70,9 @@ impl Service {
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
             tracing::error!(%error, "an input cannot be written down");
         }
-        // A large moment goes in portions, each written before it leaves: the first
-        // drives are not kept waiting for the rows of the last ones.
-        let (mut rest, mut most) = (outputs.as_slice(), FIRST_PORTION);
+        let mut left = 0;
         loop {
-            let (portion, later) = rest.split_at(portion(rest, most));
+            let portion = &outputs[left..];
             let leaving = self.outputs(now, portion, &mut batch);
             if matters {
                 batch.at_least(Durability::Power);
@@ -75,10 +81,12 @@ impl Service {
                 recorder.write(core::mem::take(&mut batch), matters).await;
             }
             self.leave(leaving, portion);
-            if later.is_empty() {
+            left = outputs.len();
+            most = most.saturating_mul(4);
+            more = more && self.drain_portion(most, &mut outputs);
+            if left == outputs.len() {
                 break;
             }
-            (rest, most) = (later, most.saturating_mul(4));
         }
         // Whoever watches, and the state, come after what has to leave.
         (self.watch)(now, &Seen::Input(&input));
@@ -138,16 +146,27 @@ impl Service {
 
     pub(super) fn drain(&mut self) -> Vec<Output> {
         let mut outputs = Vec::new();
-        loop {
-            match self.core.poll() {
-                Output::Wake(_) => return outputs,
-                output @ (Output::Command(_)
-                | Output::Lockout(_)
+        self.drain_portion(usize::MAX, &mut outputs);
+        outputs
+    }
+
+    /// Takes outputs up to the command with which so many drives are told to move;
+    /// whether there may be more.
+    fn drain_portion(&mut self, most: usize, outputs: &mut Vec<Output>) -> bool {
+        let mut drives = 0;
+        while drives < most {
+            let output = self.core.poll();
+            match &output {
+                Output::Wake(_) => return false,
+                Output::Command(command) => drives += command.orders.len(),
+                Output::Lockout(_)
                 | Output::Alarm(_)
                 | Output::Refused { .. }
-                | Output::Announce { .. }) => outputs.push(output),
+                | Output::Announce { .. } => {}
             }
+            outputs.push(output);
         }
+        true
     }
 
     /// Writes an output down, and gives the message that has to leave for it.
@@ -258,19 +277,6 @@ impl Service {
             recorder.write(batch, wait).await;
         }
     }
-}
-
-/// How many of the outputs leave together: up to the command with which so many
-/// drives are told to move.
-fn portion(outputs: &[Output], most: usize) -> usize {
-    let mut drives = 0;
-    let full = outputs.iter().position(|output| {
-        if let Output::Command(command) = output {
-            drives += command.orders.len();
-        }
-        drives >= most
-    });
-    full.map_or(outputs.len(), |at| at + 1)
 }
 
 /// Inputs whose rows must outlive a power cut even where nothing follows at once.
