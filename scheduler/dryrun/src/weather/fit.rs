@@ -25,39 +25,94 @@ pub fn shift_to_sun_min(series: &Series, location: Location) -> Option<i64> {
     if points.iter().filter(|(_, ghi)| *ghi > 20.0).count() < 24 {
         return None;
     }
-    let mut path = SunPath::new(location, Atmosphere::standard(location.altitude_m()));
-    let mut score = |minutes: i64| {
-        let clear = points
-            .iter()
-            .map(|(at, ghi)| (haurwitz(&path.at(at + minutes * MINUTE)), *ghi));
-        correlation(clear)
-    };
-    let mut best = |candidates: &mut dyn Iterator<Item = i64>| {
-        // Of equals the one nearest to no shift.
-        candidates
-            .map(|minutes| (score(minutes), minutes))
-            .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.abs().cmp(&a.1.abs())))
-            .map_or(0, |(_, minutes)| minutes)
-    };
-    let coarse = best(&mut (-24..=24).map(|half_hours| half_hours * 30));
-    Some(best(&mut (-3..=3).map(|tens| coarse + tens * 10)))
+    let mut clear = Clear::over(location);
+    let half_hours: Vec<i64> = (-24..=24).map(|half_hours| half_hours * 30).collect();
+    let coarse = best(&points, &half_hours, &mut clear);
+    let tens: Vec<i64> = (-3..=3).map(|tens| coarse + tens * 10).collect();
+    Some(best(&points, &tens, &mut clear))
 }
 
-/// Pearson's correlation; 0 where one side does not vary.
-fn correlation(pairs: impl Iterator<Item = (f64, f64)>) -> f64 {
-    let (mut n, mut x, mut y, mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-    for (a, b) in pairs {
-        n += 1.0;
-        x += a;
-        y += b;
-        xx += a * a;
-        yy += b * b;
-        xy += a * b;
+/// The shift that follows the sun best; of equals the one nearest to no shift.
+fn best(points: &[(i64, f64)], shifts: &[i64], clear: &mut Clear) -> i64 {
+    let mut sums = vec![Sums::default(); shifts.len()];
+    // All shifts of one point together: neighbours share their moments.
+    for (at, ghi) in points {
+        for (sums, minutes) in sums.iter_mut().zip(shifts) {
+            sums.add(clear.at(at + minutes * MINUTE), *ghi);
+        }
     }
-    let spread = (n * xx - x * x) * (n * yy - y * y);
-    if spread > 0.0 {
-        (n * xy - x * y) / leeside_solar::trig::sqrt(spread)
-    } else {
-        0.0
+    sums.iter()
+        .map(Sums::correlation)
+        .zip(shifts)
+        .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.abs().cmp(&a.1.abs())))
+        .map_or(0, |(_, minutes)| *minutes)
+}
+
+/// The global irradiance of a clear sky, with the moments asked for lately.
+struct Clear {
+    path: SunPath,
+    /// In places that a later moment takes over, by ten minutes.
+    known: Vec<(i64, f64)>,
+}
+
+/// How many moments are kept: more ten minutes than a day has.
+const KEPT: i64 = 256;
+
+impl Clear {
+    fn over(location: Location) -> Self {
+        Self {
+            path: SunPath::new(location, Atmosphere::standard(location.altitude_m())),
+            known: (0..KEPT).map(|_| (i64::MIN, 0.0)).collect(),
+        }
+    }
+
+    /// W/m²: a function of the moment alone.
+    fn at(&mut self, ms: i64) -> f64 {
+        let place = ms.div_euclid(10 * MINUTE).rem_euclid(KEPT);
+        let known = &mut self.known[usize::try_from(place).unwrap_or(0)];
+        if known.0 != ms {
+            *known = (ms, haurwitz(&self.path.at(ms)));
+        }
+        known.1
+    }
+}
+
+/// What Pearson's correlation is made of.
+#[derive(Clone, Default)]
+struct Sums {
+    n: f64,
+    x: f64,
+    y: f64,
+    xx: f64,
+    yy: f64,
+    xy: f64,
+}
+
+impl Sums {
+    fn add(&mut self, a: f64, b: f64) {
+        self.n += 1.0;
+        self.x += a;
+        self.y += b;
+        self.xx += a * a;
+        self.yy += b * b;
+        self.xy += a * b;
+    }
+
+    /// The correlation; 0 where one side does not vary.
+    fn correlation(&self) -> f64 {
+        let Self {
+            n,
+            x,
+            y,
+            xx,
+            yy,
+            xy,
+        } = self;
+        let spread = (n * xx - x * x) * (n * yy - y * y);
+        if spread > 0.0 {
+            (n * xy - x * y) / leeside_solar::trig::sqrt(spread)
+        } else {
+            0.0
+        }
     }
 }
