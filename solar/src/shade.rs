@@ -172,7 +172,11 @@ impl Obstructions {
         if !plane.sunlit(sun) || self.hidden_by_horizon(sun) {
             return 0.0;
         }
-        let (up, across) = self.lit_lengths(&Aspect::of(plane, sun), opening);
+        let aspect = Aspect::of(plane, sun);
+        let (up, across) = (
+            self.lit_height(&aspect, opening),
+            self.lit_width(&aspect, opening),
+        );
         let lit = |length: f64, of: f64| (length / of).clamp(0.0, 1.0);
         lit(up, opening.height_m) * lit(across, opening.width_m)
     }
@@ -181,22 +185,23 @@ impl Obstructions {
     /// skyline left aside.
     #[must_use]
     pub fn lights_any_of(&self, opening: &Opening, aspect: &Aspect) -> bool {
-        let (up, across) = self.lit_lengths(aspect, opening);
-        up > 0.0 && across > 0.0
+        self.lit_height(aspect, opening) > 0.0 && self.lit_width(aspect, opening) > 0.0
     }
 
-    /// How much of the height and of the width no shadow covers, m; negative where
-    /// shadows overlap.
-    fn lit_lengths(&self, aspect: &Aspect, opening: &Opening) -> (f64, f64) {
+    /// How much of the height no shadow covers, m; negative where shadows overlap.
+    fn lit_height(&self, aspect: &Aspect, opening: &Opening) -> f64 {
         let top = opening.height_m - self.shadow(self.overhang, aspect.down);
-        let bottom = self.shadow_from_sill(aspect);
+        top - self.shadow_from_sill(aspect)
+    }
+
+    /// How much of the width no shadow covers, m.
+    fn lit_width(&self, aspect: &Aspect, opening: &Opening) -> f64 {
         let fin = if aspect.sideways > 0.0 {
             self.fin_right
         } else {
             self.fin_left
         };
-        let side = self.shadow(fin, aspect.sideways.abs());
-        (top - bottom, opening.width_m - side)
+        opening.width_m - self.shadow(fin, aspect.sideways.abs())
     }
 
     /// How far the shadow of overhang and reveal reaches down from the head of
