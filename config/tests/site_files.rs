@@ -171,6 +171,25 @@ fn the_same_text_has_the_same_fingerprint_and_another_has_another() {
     );
 }
 
+/// What stands in the list of defaults is in force: a door that states no latch has the
+/// default, and a fire contact has none.
+#[test]
+fn a_default_that_means_nothing_is_not_in_force() {
+    let text = std::fs::read_to_string(project("tests/sites/quick.toml")).unwrap();
+    let text = text.replace("latch_s = 1", "");
+    let text = format!("{text}\n[[contact]]\nname = \"fire panel\"\nkind = \"fire\"\n");
+    let mut none = BTreeMap::new();
+    let outcome = site::parse("quick.toml", &text, &mut none, &LoadOptions::around(2027));
+    assert!(outcome.site.is_some(), "{:?}", outcome.diagnostics);
+    let defaults = outcome.defaults.iter();
+    let latched = defaults.filter(|default| default.key == "latch_s");
+    let latched: Vec<_> = latched.map(|default| default.of.as_str()).collect();
+    assert!(
+        latched.len() == 1 && latched[0].contains("terrace door"),
+        "{latched:?}"
+    );
+}
+
 #[test]
 fn every_problem_can_be_drawn() {
     let text = std::fs::read_to_string(project("tests/broken/many_at_once.toml")).unwrap();

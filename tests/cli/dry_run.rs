@@ -239,6 +239,10 @@ fn a_year_is_named_or_a_span_and_weather_has_to_be_there() {
     broken(&[
         (&["dry-run"], "<SITE>"),
         (
+            &["dry-run", SITE, "--weather", TMY3],
+            "which span? Give --year, like --year 2027, or --from and --to, like",
+        ),
+        (
             &["dry-run", SITE, "--from", "2027-04-05", "--weather", TMY3],
             "--to",
         ),

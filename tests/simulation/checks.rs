@@ -1,6 +1,7 @@
 //! What must never be seen, checked at every step against the plant as it
 //! really stands and against what was delivered.
 
+use crate::reasons::names_something;
 use crate::site::{DOORS, FIRE};
 use crate::truth::{GUARDS, Truth};
 use leeside_core::Core;
@@ -8,7 +9,6 @@ use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::model::{FrozenWind, Model};
 use leeside_core::output::{Command, Word};
 use leeside_core::pose::Pose;
-use leeside_core::reason::Because;
 use leeside_core::time::Now;
 use leeside_plant::Plant;
 use std::collections::VecDeque;
@@ -18,13 +18,18 @@ use std::collections::VecDeque;
 const NEAR_PPM: i64 = 31_000;
 /// How long a halt may take from the moment it became due, ms.
 const REACTION_MS: i64 = 2_000;
+/// How long anything asked by hand may hold: to the end of the day, which may have 25
+/// hours, or to the next phase; and how often that is looked at, ms.
+const HAND_MS: i64 = 26 * 3_600_000;
+const HAND_LOOK_MS: i64 = 15 * 60_000;
 /// Within how long after a run in vain a guard has a drive without power told again, ms.
 const TRIED_WITHIN_MS: i64 = 5 * 60_000;
 
 /// What is remembered of a device.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Watched {
-    exposed_from: Option<i64>,
+    /// Since when, and from which refuge.
+    exposed_from: Option<(i64, Pose)>,
     /// The furthest it may extend while something forbids it.
     ceiling: Option<i64>,
     /// Where it may be while somebody works at it.
@@ -81,6 +86,9 @@ pub(crate) struct Checks {
     pub(crate) forgot_until: i64,
     pub(crate) commands: u64,
     pub(crate) lockouts: u64,
+    /// When anything was last asked of a group by hand.
+    pub(crate) asked: Vec<i64>,
+    looked: i64,
 }
 
 /// What the world is like at a step.
@@ -104,6 +112,8 @@ impl Checks {
             forgot_until: i64::MIN,
             commands: 0,
             lockouts: 0,
+            asked: vec![i64::MIN; model.groups.len()],
+            looked: i64::MIN,
         }
     }
 
@@ -253,6 +263,7 @@ impl Checks {
             for index in 0..scene.model.groups.len() {
                 guards(scene, core, GroupId::of(index))?;
             }
+            self.hands(scene, core)?;
         }
         for (index, rules) in scene.model.groups.iter().enumerate() {
             for device in &rules.devices {
@@ -260,6 +271,29 @@ impl Checks {
                 self.moves(scene, group, *device)?;
                 let core = core.filter(|_| scene.reached);
                 self.refuge(scene, core, group, *device)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What is asked by hand ends within a day, whatever the clock does meanwhile.
+    fn hands(&mut self, scene: &Scene<'_>, core: &Core) -> Finding {
+        let now = scene.now.steady.0;
+        if now < self.looked.saturating_add(HAND_LOOK_MS) {
+            return Ok(());
+        }
+        self.looked = now;
+        for (index, asked) in self.asked.iter().enumerate() {
+            if now < asked.saturating_add(HAND_MS) {
+                continue;
+            }
+            let verdict = core.explain(GroupId::of(index)).verdict;
+            if verdict.decided_by == Word::Hand {
+                let name = &scene.model.groups[index].name;
+                return Err(format!(
+                    "{name} still held by hand, nobody having asked for a day: {:?}",
+                    verdict.release
+                ));
             }
         }
         Ok(())
@@ -389,7 +423,7 @@ impl Checks {
     }
 
     /// Never out of refuge beyond the time to safe while a guard holds.
-    fn refuge(
+    pub(crate) fn refuge(
         &mut self,
         scene: &Scene<'_>,
         core: Option<&Core>,
@@ -433,11 +467,15 @@ impl Checks {
         } else {
             watched.untried_from = None;
         }
-        if exposed.is_none() || watched.excused {
+        let Some(refuge) = exposed.filter(|_| !watched.excused) else {
             watched.exposed_from = None;
             return Ok(());
-        }
-        let from = *watched.exposed_from.get_or_insert(now.steady.0);
+        };
+        // Where another guard wants it elsewhere it has to have the time to go there.
+        let same = watched.exposed_from.filter(|(_, old)| *old == refuge);
+        let (from, _) = *watched
+            .exposed_from
+            .insert(same.unwrap_or((now.steady.0, refuge)));
         let since = now.steady.0 - from;
         if since > allowed {
             return Err(format!(
@@ -521,51 +559,4 @@ fn quiet(model: &Model, command: &Command) -> bool {
     let minute = local.hour() * 60 + local.minute();
     // Drawn sites have quiet hours over midnight.
     minute >= u32::from(rule.from_min) || minute < u32::from(rule.to_min)
-}
-
-/// The reason fits the word and names something that the site has.
-fn names_something(model: &Model, command: &Command) -> Finding {
-    let sensor = |s: leeside_core::ids::SensorId| s.index() < model.sensors.len();
-    let contact = |c: leeside_core::ids::ContactId| c.index() < model.contacts.len();
-    let fits = match (&command.because, command.decided_by) {
-        (Because::WindAbove { sensor: s, .. }, Word::Wind) => sensor(*s),
-        (Because::WindHolding { .. }, Word::Wind)
-        | (Because::HailHolding, Word::Hail)
-        | (Because::FrostHolding { .. }, Word::Ice)
-        | (Because::RainHolding, Word::Rain)
-        | (Because::Rest, Word::Rest)
-        | (Because::Reference { .. } | Because::DutySpent { .. }, Word::Drive)
-        | (
-            Because::SunOpened { .. } | Because::SunShading { .. } | Because::Heat { .. },
-            Word::Sun,
-        )
-        | (
-            Because::WeatherUnknown { .. } | Because::RefugeWouldExtend,
-            Word::Wind | Word::Hail | Word::Ice | Word::Rain,
-        ) => true,
-        (
-            Because::SensorUnknown { sensor: s, .. },
-            Word::Wind | Word::Hail | Word::Ice | Word::Rain,
-        )
-        | (Because::Hail { sensor: s }, Word::Hail)
-        | (Because::Frost { sensor: s, .. }, Word::Ice)
-        | (Because::Rain { sensor: s, .. }, Word::Rain) => sensor(*s),
-        (Because::DoorOpen { contact: c }, Word::Door)
-        | (Because::Fire { contact: c }, Word::Fire) => contact(*c),
-        (Because::Hand { by, .. }, Word::Hand)
-        | (Because::Service { owner: by, .. }, Word::Service) => !by.is_empty(),
-        (Because::Phase { timetable, .. }, Word::Timetable) => {
-            timetable.index() < model.timetables.len()
-        }
-        (Because::Special { index }, Word::Timetable) => (*index as usize) < model.specials.len(),
-        _ => false,
-    };
-    let words = leeside_core::say::because(model, &command.because);
-    if fits && !words.is_empty() {
-        return Ok(());
-    }
-    Err(format!(
-        "{:?} decided because {:?} ({words})",
-        command.decided_by, command.because
-    ))
 }

@@ -12,17 +12,22 @@
 //! cargo test --test simulation -- --from 42 --seeds 1      one seed again, with what led to it
 //! ```
 //!
+//! Before that each check is shown that it can complain ([`trips`]).
+//!
 //! A seed that fails fails again in the same way on every machine.
 
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 mod account;
+mod bench;
 mod checks;
 mod mishaps;
 mod power;
+mod reasons;
 mod rng;
 mod site;
 mod switches;
+mod trips;
 mod truth;
 mod weather;
 mod world;
@@ -51,6 +56,10 @@ fn main() -> ExitCode {
         }
     };
     let mut failed = 0_u32;
+    for wrong in trips::all() {
+        say(&format!("{wrong}\n"));
+        failed += 1;
+    }
     let (mut inputs, mut commands, mut lockouts) = (0, 0, 0);
     for seed in plan.from..plan.from + plan.seeds {
         match World::new(seed, plan.days, false).run() {

@@ -1,7 +1,7 @@
 //! What happens in a world: measurements, people, doors, and everything that breaks.
 
 use crate::account::is_wind;
-use crate::site::{DOORS, EVERY, FIRE, GATEWAY, OCCUPIED};
+use crate::site::{DOORS, EVERY, FIRE, GATEWAY, OCCUPIED, SWITCHED, SWITCHES};
 use crate::truth::Truth;
 use crate::world::{Ail, Happening, Outcome, World};
 use leeside_core::Core;
@@ -9,6 +9,7 @@ use leeside_core::ids::{ContactId, DeviceId, FeederId, GroupId, RoomId, SensorId
 use leeside_core::input::{
     Ask, Input, Origin, Part, Reading, Request, RestartCause, Sample, Until,
 };
+use leeside_core::model::{Group, Model};
 use leeside_core::time::{HOUR, MINUTE, SECOND};
 use leeside_plant::{Fault, Supply};
 
@@ -389,7 +390,9 @@ impl World {
 
     fn start(&mut self, cold: bool, outcome: &mut Outcome) -> Result<(), String> {
         let now = self.now();
-        self.note(|| format!("the program starts, cold: {cold}"));
+        // Without what was kept: either nothing was, or it cannot be read.
+        let lost = cold && self.rng.once_in(2);
+        self.note(|| format!("the program starts, cold: {cold}, state lost: {lost}"));
         match self.kept.clone().filter(|_| !cold) {
             Some((kept, truth)) => {
                 // Through its text, as from a file.
@@ -408,12 +411,23 @@ impl World {
         self.alarms_kept();
         // Starts, stops and running times since then are not in it.
         self.checks.forgot_until = self.t + 3 * HOUR;
-        if cold && now.wall < self.latest.plus(10 * MINUTE) {
-            // Neither journal nor clock know better.
+        // Neither journal nor clock know better: the clock is behind, nobody knows that
+        // anything was kept, or it was lost before, not long ago.
+        let clock_behind = now.wall < self.latest.plus(10 * MINUTE);
+        let again = lost && self.lost_at.is_some_and(|at| now.wall < at.plus(28 * HOUR));
+        let seconds = u64::try_from(now.wall.0 / 1_000).unwrap_or(0);
+        if cold && (clock_behind || again || !lost) && seconds <= self.checks.sequence {
             self.checks.sequence = 0;
         }
         self.latest = self.latest.max(now.wall);
-        self.put(Input::Restart(RestartCause::Started), outcome)?;
+        let cause = if lost {
+            RestartCause::StateLost
+        } else {
+            RestartCause::Started
+        };
+        self.state_lost = lost;
+        self.lost_at = lost.then_some(now.wall).max(self.lost_at);
+        self.put(Input::Restart(cause), outcome)?;
         if !self.gap {
             self.after(SECOND, Happening::Deliver(Input::Connected));
         }
@@ -441,4 +455,27 @@ pub(crate) fn asked(from: Origin, ask: Ask) -> Input {
         from,
         ask,
     })
+}
+
+/// The group of which an input asks something by hand.
+pub(crate) fn by_hand(model: &Model, input: &Input) -> Option<GroupId> {
+    if let Input::Contact { contact, .. } = input {
+        return SWITCHES.contains(contact).then_some(SWITCHED);
+    }
+    let Input::Request(request) = input else {
+        return None;
+    };
+    match &request.ask {
+        Ask::Pose { group, .. } | Ask::Halt { group, .. } => Some(*group),
+        Ask::Device { device, .. } => {
+            let has = |group: &Group| group.devices.contains(device);
+            Some(GroupId::of(model.groups.iter().position(has)?))
+        }
+        Ask::Release { .. }
+        | Ask::Arrange { .. }
+        | Ask::Service { .. }
+        | Ask::FrostCleared { .. }
+        | Ask::Bypass { .. }
+        | Ask::Acknowledge { .. } => None,
+    }
 }

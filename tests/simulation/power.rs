@@ -13,6 +13,8 @@ use leeside_core::time::{MINUTE, SECOND};
 /// Above this it runs, and above that it is too much, W (as the drawn sites have it).
 const RUNS_W: f64 = 50.0;
 const TOO_MUCH_W: f64 = 300.0;
+/// The key of the alarm that what had been kept cannot be read.
+const STATE_LOST: &str = "state_lost";
 
 /// What was heard of a drive's power.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -113,26 +115,38 @@ impl World {
         self.after(lasts, Happening::PowerRight(device));
     }
 
+    /// Somebody will see an alarm.
+    fn see(&mut self, alarm: &Alarm) {
+        if alarm.active && alarm.acknowledged_by.is_none() {
+            let key = alarm.key.clone();
+            let seen = asked(Origin::Centre, Ask::Acknowledge { key });
+            let later = self.rng.int(1, 180) * MINUTE;
+            self.after(later, Happening::Deliver(seen));
+        }
+    }
+
     /// An alarm about power bars comfort until somebody has seen it, and none is
     /// raised where nothing is wrong.
     pub(crate) fn alarm(&mut self, alarm: &Alarm) -> Result<(), String> {
+        if alarm.word == AlarmWord::StateLost {
+            self.see(alarm);
+            return Ok(());
+        }
         if alarm.word != AlarmWord::DrivePower {
             return Ok(());
         }
         let named = |name: &str| alarm.key == format!("drive_power/{name}");
         let index = self.model.devices.iter().position(|d| named(&d.name));
         let index = index.ok_or_else(|| format!("{} is of no device", alarm.key))?;
+        self.see(alarm);
         if alarm.active && alarm.acknowledged_by.is_none() {
-            let key = alarm.key.clone();
-            let seen = asked(Origin::Centre, Ask::Acknowledge { key });
-            let later = self.rng.int(1, 180) * MINUTE;
-            self.after(later, Happening::Deliver(seen));
             let device = DeviceId::of(index);
             let watched = &self.checks.devices[index];
             let judged = !watched.excused && self.sound(device);
             let known = self.t > self.checks.forgot_until && !self.gap;
             // One that did not do what it was told before, unseen, may be there already
-            // and draw nothing now: that is how it comes to light.
+            // and draw nothing now, or have further to go than is believed: that is how
+            // it comes to light.
             let no_power = matches!(
                 alarm.because,
                 Because::Drive {
@@ -142,7 +156,8 @@ impl World {
             let usage = |ms| self.plant.usage(device, self.now().steady.plus(ms));
             let ran = |ms| usage(ms).map_or(0, |usage| usage.run_ms);
             let runs = ran(200) > ran(0);
-            let news = no_power && !runs && watched.reveals;
+            let of_late = self.t - watched.commanded_at < 3 * MINUTE;
+            let news = watched.reveals && of_late && no_power != runs;
             self.checks.devices[index].unsure |= no_power;
             self.checks.devices[index].powerless |= no_power;
             if judged && known && !news && self.lies[index].is_none() {
@@ -178,6 +193,17 @@ impl World {
             }
         }
         Ok(())
+    }
+
+    /// That the state was lost stands as an alarm until somebody has seen it.
+    pub(crate) fn said_lost(&self) -> Result<(), String> {
+        let Some(core) = self.core.as_ref().filter(|_| self.state_lost) else {
+            return Ok(());
+        };
+        let stands = core.alarms().iter().any(|alarm| alarm.key == STATE_LOST);
+        stands
+            .then_some(())
+            .ok_or_else(|| "the state was lost, nobody has seen it, and no alarm stands".to_owned())
     }
 
     /// What the core has counted is what was heard.

@@ -20,12 +20,24 @@ pub(crate) struct Pressed {
     runs: Option<bool>,
 }
 
+impl Pressed {
+    /// Since `at`, and by now it ought to run.
+    pub(crate) const fn running(at: i64, starts: u64) -> Self {
+        let runs = Some(true);
+        Self { at, starts, runs }
+    }
+}
+
 impl World {
     pub(crate) fn press(
         &mut self,
         contact: ContactId,
         outcome: &mut Outcome,
     ) -> Result<(), String> {
+        let held = |h: &Happening| matches!(h, Happening::Release(held, _) if *held == contact);
+        if self.queue.values().any(held) {
+            return Ok(());
+        }
         let pressed = Pressed {
             at: self.t,
             starts: self.starts,

@@ -29,6 +29,8 @@ pub(crate) struct Guard {
 pub(crate) struct GroupTruth {
     pub(crate) guards: [Guard; 4],
     pub(crate) frozen: bool,
+    /// Frost is feared for lack of any knowledge, until a temperature is heard.
+    lost: bool,
     cleared: bool,
     trusted_c: Option<f64>,
     wet: Option<i64>,
@@ -101,7 +103,10 @@ impl Truth {
 
     /// One input, at a moment not before the last one.
     pub(crate) fn take(&mut self, model: &Model, now: Now, input: &Input) {
-        if *input == Input::Restart(RestartCause::Started) {
+        if matches!(
+            input,
+            Input::Restart(RestartCause::Started | RestartCause::StateLost)
+        ) {
             // Nobody was there to see what lapsed meanwhile.
             self.now = now;
         } else {
@@ -127,6 +132,7 @@ impl Truth {
                     let state = &mut self.groups[group.index()];
                     state.guards[2] = Guard::default();
                     state.frozen = false;
+                    state.lost = false;
                     state.cleared = true;
                 }
                 Ask::Bypass {
@@ -148,9 +154,11 @@ impl Truth {
                 | Ask::Acknowledge { .. } => {}
             },
             Input::Gateway { present, .. } => self.gateway(model, *present),
-            Input::Restart(
-                RestartCause::Started | RestartCause::ClockJump | RestartCause::StateLost,
-            ) => self.restart(now),
+            Input::Restart(RestartCause::Started | RestartCause::ClockJump) => self.restart(now),
+            Input::Restart(RestartCause::StateLost) => {
+                self.restart(now);
+                self.lose(model);
+            }
             Input::Clock { trusted } => self.clock_trusted = *trusted,
             Input::Report(report) => {
                 if let Some(power_w) = report.power_w {
@@ -162,6 +170,22 @@ impl Truth {
             | Input::Disconnected
             | Input::Restart(RestartCause::Reloaded)
             | Input::Tick => {}
+        }
+    }
+
+    /// What was locked out nobody knows any more: all that there is a guard for.
+    fn lose(&mut self, model: &Model) {
+        for (state, rules) in self.groups.iter_mut().zip(&model.groups) {
+            let has = [
+                rules.wind.is_some(),
+                rules.hail.is_some(),
+                rules.ice.is_some(),
+                rules.rain.is_some(),
+            ];
+            for (guard, has) in state.guards.iter_mut().zip(has) {
+                guard.engaged = has;
+            }
+            (state.frozen, state.lost) = (rules.ice.is_some(), rules.ice.is_some());
         }
     }
 
@@ -186,6 +210,12 @@ impl Truth {
             let state = &mut self.groups[index];
             // What was looked at stays cleared as long as that same frost lasts.
             state.cleared &= matches!(looks[2], Some(Look::Over { .. } | Look::Waiting));
+            if state.lost && !matches!(looks[2], Some(Look::Waiting | Look::Unknown)) {
+                state.guards[2] = Guard::default();
+                (state.frozen, state.lost) = (false, false);
+            }
+            // Known to be silent it is a doubt like any other.
+            state.lost &= looks[2] != Some(Look::Unknown);
             let was = state.guards[2].engaged;
             for (place, guard) in state.guards.iter_mut().enumerate() {
                 if place != 2 || !state.cleared {

@@ -2,6 +2,7 @@
 //! mishap between a sensor and a motor.
 
 use crate::checks::{Checks, Scene};
+use crate::mishaps::by_hand;
 use crate::rng::Rng;
 use crate::site::{self, DOORS, EVERY, SWITCHES};
 use crate::switches::Pressed;
@@ -10,7 +11,7 @@ use crate::weather::{Sky, Weather};
 use leeside_core::Core;
 use leeside_core::engine::Snapshot;
 use leeside_core::ids::{ContactId, DeviceId, FeederId, GroupId, SensorId};
-use leeside_core::input::Input;
+use leeside_core::input::{Ask, Input};
 use leeside_core::model::Model;
 use leeside_core::output::{Command, Output};
 use leeside_core::time::{HOUR, MINUTE, Now, SECOND, Steady, Wall};
@@ -104,6 +105,10 @@ pub(crate) struct World {
     verbose: bool,
     /// How often the program has started, or the clock has stepped.
     pub(crate) starts: u64,
+    /// The state of the run before is lost, and nobody has seen the alarm of it.
+    pub(crate) state_lost: bool,
+    /// The latest moment at which it was lost, by the wall.
+    pub(crate) lost_at: Option<Wall>,
     /// Who was refused last, and when.
     pub(crate) refused: Option<(String, i64)>,
     /// What drives draw instead of what they should, W.
@@ -148,6 +153,8 @@ impl World {
             mark: seed,
             verbose,
             starts: 0,
+            state_lost: false,
+            lost_at: None,
             refused: None,
             lies: vec![None; model.devices.len()],
             model,
@@ -155,6 +162,18 @@ impl World {
         };
         world.begin();
         world
+    }
+
+    /// Another site, at another moment, where nothing happens by itself.
+    pub(crate) fn put_in(&mut self, model: Model, at: i64) {
+        let now = Now::both(at);
+        self.model = Arc::new(model);
+        (self.t, self.wall_ahead) = (at, 0);
+        self.queue.clear();
+        self.core = Some(Core::new(self.model.clone(), now));
+        self.plant = Plant::new(&self.model, now);
+        self.truth = Truth::new(&self.model, now);
+        self.checks = Checks::new(&self.model);
     }
 
     fn begin(&mut self) {
@@ -331,6 +350,7 @@ impl World {
         };
         self.checks.step(&scene, self.core.as_ref())?;
         self.believed()?;
+        self.said_lost()?;
         self.counted()
     }
 
@@ -380,10 +400,16 @@ impl World {
             // Not told, or not in order, it is not asked of until it has been told again.
             let lost = self.gap || !self.sound(order.device);
             let watched = &mut self.checks.devices[order.device.index()];
+            // Told otherwise before it could be seen where it is, the core goes on from
+            // where it would be on its way.
+            let cut_short = watched.reveals && self.t - watched.commanded_at < 3 * MINUTE;
             watched.excused |= lost;
             watched.commanded_at = self.t;
-            watched.unsure |= lost;
-            watched.astray |= lost;
+            // What goes from nobody knows where may be there already: no power proves
+            // nothing then.
+            let knows = self.core.as_ref().and_then(|core| core.pose(order.device));
+            watched.unsure |= lost || knows.is_none();
+            watched.astray |= lost || cut_short;
             watched.goal = order.pose.filter(|_| !lost);
             if !lost {
                 watched.reveals = watched.astray;
@@ -424,6 +450,14 @@ impl World {
         outcome.inputs += 1;
         if let Input::Report(report) = &input {
             self.checks.devices[report.device.index()].heard(report);
+        }
+        if matches!(&input, Input::Request(request)
+            if matches!(&request.ask, Ask::Acknowledge { key } if key == "state_lost"))
+        {
+            self.state_lost = false;
+        }
+        if let Some(group) = by_hand(&self.model, &input) {
+            self.checks.asked[group.index()] = self.t;
         }
         self.truth.take(&self.model, now, &input);
         core.handle(now, input);

@@ -141,8 +141,9 @@ impl Node {
         }
     }
 
+    /// Whether somebody has stated a key. To ask for it puts no default in force.
     pub(crate) fn has(&self, key: &str) -> bool {
-        self.get(key).is_some_and(|value| value.stated)
+        self.values.get(key).is_some_and(|value| value.stated) && self.get(key).is_some()
     }
 
     getters! {

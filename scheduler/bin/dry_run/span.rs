@@ -14,8 +14,8 @@ use std::path::Path;
 /// Span, weather, and when somebody is in.
 #[derive(Args, Debug)]
 pub(crate) struct SpanArgs {
-    /// The calendar year to replay, in the site's zone
-    #[arg(long, value_name = "Y", conflicts_with_all = ["from", "to"], required_unless_present_all = ["from", "to"])]
+    /// The calendar year to replay, in the site's zone; or give --from and --to
+    #[arg(long, value_name = "Y", conflicts_with_all = ["from", "to"])]
     year: Option<i32>,
     /// First date (2027-07-01), local time (2027-07-01T06:00) or moment with its offset (RFC 3339)
     #[arg(long, value_name = "A", requires = "to")]
@@ -85,7 +85,13 @@ impl SpanArgs {
                 edge(from, "--from", false, model)?,
                 edge(to, "--to", true, model)?,
             ),
-            (None, _, _) => return Err(Broken("give --year, or --from and --to".to_owned()).into()),
+            (None, _, _) => {
+                return Err(Broken(
+                    "which span? Give --year, like --year 2027, or --from and --to, like --from 2027-07-01 --to 2027-07-31"
+                        .to_owned(),
+                )
+                .into());
+            }
         };
         if from >= to {
             return Err(Broken(

@@ -19,7 +19,7 @@ use std::collections::VecDeque;
 pub(crate) struct Run {
     pub(crate) start: Steady,
     /// When the extension is reached; what remains is tilt.
-    there: Steady,
+    pub(crate) there: Steady,
     pub(crate) stop: Steady,
     /// `None`: from an unknown place.
     from: Option<Pose>,
@@ -172,6 +172,10 @@ impl DriveState {
         let ran = self.run.is_some_and(|run| run.start <= at);
         if ran || self.unsure || self.stood != Some(pose) {
             self.stopped = Some(at);
+        }
+        // One that waits for its start may still go the little way that is left.
+        if let Some(run) = self.run.filter(|run| at < run.start && run.to != pose) {
+            self.stopped = Some(run.stop);
         }
         self.shorten(at);
         self.run = None;

@@ -493,10 +493,28 @@ mod tests {
         std::fs::write(&path, [7_u8; 8192]).unwrap();
         let found = find(&path, Now::both(5));
         assert!(found.journal.is_some());
-        assert!(found.begun_anew.unwrap().contains("damaged-5"));
+        assert!(found.begun_anew.as_ref().unwrap().contains("damaged-5"));
         assert_eq!(
             std::fs::read(dir.path().join("j.sqlite.damaged-5")).unwrap(),
             [7_u8; 8192]
         );
+        assert!(found.lost, "nobody knows what it held");
+    }
+
+    /// Whatever keeps a file that was there from being read: the state is lost. Where
+    /// there was none, there is nothing to lose.
+    #[test]
+    fn a_file_of_which_nothing_can_be_read_has_lost_the_state() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("j.sqlite");
+        assert!(!find(&path, Now::both(5)).lost, "there was none");
+        std::fs::remove_file(&path).unwrap();
+        std::fs::write(&path, [7_u8; 8192]).unwrap();
+        // In its way a folder that is not empty: it cannot be moved aside.
+        std::fs::create_dir_all(dir.path().join("j.sqlite.damaged-5/full")).unwrap();
+        let found = find(&path, Now::both(5));
+        assert!(found.journal.is_none() && found.begun_anew.is_none());
+        assert!(found.fault.is_some() && found.lost);
+        assert!(!find(&dir.path().join("away/j.sqlite"), Now::both(5)).lost);
     }
 }

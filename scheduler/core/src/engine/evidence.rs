@@ -58,9 +58,10 @@ impl Core {
             match run {
                 Some(run) if now.0 < run.start.0 => None,
                 Some(run) if now < run.stop => {
-                    // At the very end it may have run into its stop a little early.
-                    let lag = LAG_MS.max((run.stop.0 - run.start.0) / 5);
-                    let due = now.0 - run.start.0 >= LAG_MS && run.stop.0 - now.0 >= lag;
+                    // At the very end it may have run into its stop a little early, and
+                    // whether its slats turn at all is not certain.
+                    let lag = LAG_MS.max((run.there.0 - run.start.0) / 5);
+                    let due = now.0 - run.start.0 >= LAG_MS && run.there.0 - now.0 >= lag;
                     // Told again after a gap it may stand there already, and rest.
                     let ought = due && run.knows_from();
                     (!runs && ought).then_some(DriveTrouble::NoPower)

@@ -340,6 +340,9 @@ impl Core {
         let starts = matches!(cause, RestartCause::Started | RestartCause::StateLost);
         if starts {
             self.sequence = first_number(self.sequence, now.wall);
+            if cause == RestartCause::StateLost {
+                self.sequence = self.sequence.saturating_add(AHEAD);
+            }
         }
         for state in &mut self.sensors {
             state.restart(now);
@@ -439,6 +442,11 @@ impl Core {
 
 /// The key of the alarm that the state of the run before was lost.
 pub(super) const STATE_LOST: &str = "state_lost";
+
+/// Where what was kept is lost, the run before may have numbered further than the seconds
+/// since 1970: by a thousand for each start that it went on from. So many are left for that (enough
+/// where it is not lost again within a day).
+const AHEAD: u64 = 100_000;
 
 /// What a program that starts again numbers its commands from. The last commands of
 /// the run before may have gone out without their trace (the power failed), so a span

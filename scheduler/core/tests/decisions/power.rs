@@ -273,3 +273,43 @@ fn nobody_but_a_guard_tries_a_drive_without_power_again() {
         ("10:30:00", tick(), ""),
     ]);
 }
+
+/// A travel is reckoned with the turn of the slats at its end, which need not come: from
+/// when the extension should be reached on, power that is missing proves nothing.
+#[test]
+fn slats_that_need_no_turn_end_a_travel_early() {
+    let mut house = House::new(Pose::RETRACTED);
+    let group = house.single("a", Kind::SlatBlind);
+    house.product_of(group).tilt_ms = 20 * leeside_core::time::SECOND;
+    house.model.devices[0].drive.evidence = Some(Evidence {
+        running_from_w: 50.0,
+        too_much_w: 300.0,
+        supply_v: None,
+    });
+    // 25 s of travel and up to 20.5 s of turning.
+    Rig::calm(house).check(&[
+        ("10:00:00", room(group, 50), "a: hand 50/0"),
+        ("10:00:25", draws(1.0), ""),
+        ("11:00:00", room(group, 100), "a: hand 100/0"),
+        ("11:00:20", draws(1.0), "!drive_power/a"),
+    ]);
+}
+
+/// While it waits for its start a drive says that it stands nearly where it is to go.
+/// When it then goes the little way that is left, it does what it was told.
+#[test]
+fn a_drive_that_waits_for_its_start_close_by_may_run() {
+    let (mut house, a, mast) = measured();
+    house.model.devices[0].drive.reports = true;
+    house.product_of(a).reversal_pause_ms = 3_000;
+    let nearly = Pose::extension(2);
+    Rig::calm(house).check(&[
+        ("00:00:30", stands(DeviceId(0), Pose::RETRACTED), ""),
+        ("10:00:00", room(a, 100), "a: hand 100"),
+        ("10:00:01", gust(mast, 12.0), "a +wind; a: wind 0+3s"),
+        ("10:00:01.100", stands(DeviceId(0), nearly), ""),
+        ("10:00:04.100", draws(150.0), ""),
+        ("10:00:08.300", draws(1.0), ""),
+        ("10:00:09", draws(150.0), "!drive_power/a"),
+    ]);
+}

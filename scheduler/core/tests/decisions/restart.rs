@@ -466,3 +466,37 @@ fn a_clock_that_falls_back_to_1970_prolongs_no_hold_by_hand() {
     drain(&mut rig.core);
     assert_ne!(decides(&rig), "hand");
 }
+
+/// Each start that goes on from what was kept leaves a span of numbers, so that after a
+/// few of them they run ahead of the clock. Lost then, the clock alone would give numbers
+/// that were used.
+#[test]
+fn numbers_after_a_lost_state_are_above_those_of_many_starts_before_it() {
+    let (house, ..) = awning();
+    let model = std::sync::Arc::new(house.model.clone());
+    let gust_at = |core: &mut Core, now: Now| {
+        let (sensor, at) = (SensorId(0), now.wall);
+        let sample = wind(Some(12.0), None, None);
+        core.handle(now, Input::Reading(Reading { sensor, at, sample }));
+        core.handle(now.plus(1), Input::Tick);
+        numbers(&drain(core))
+    };
+    let mut rig = Rig::cold(house);
+    rig.put("10:00:00", &restart());
+    for second in 1..50 {
+        let kept = rig.core.snapshot();
+        rig.core = Core::restore(model.clone(), &kept).unwrap();
+        rig.put(&format!("10:00:{second:02}"), &restart());
+    }
+    let at = rig.now("10:00:50");
+    let used = gust_at(&mut rig.core, at);
+    let now = rig.now("10:01:00");
+    let mut core = Core::new(model, now);
+    core.handle(now, Input::Restart(RestartCause::StateLost));
+    let mut fresh = numbers(&drain(&mut core));
+    fresh.extend(gust_at(&mut core, now.plus(1_000)));
+    assert!(
+        !used.is_empty() && fresh[0] > used[used.len() - 1],
+        "{fresh:?} {used:?}"
+    );
+}

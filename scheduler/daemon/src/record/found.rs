@@ -15,6 +15,9 @@ pub struct Found {
     pub fault: Option<String>,
     /// Where a damaged file was moved aside and a new one begun: that, in words.
     pub begun_anew: Option<String>,
+    /// Whether there was a file of which nothing could be read: nobody knows what was
+    /// locked out in the run before.
+    pub lost: bool,
 }
 
 /// Opens the journal. A damaged file is moved aside, never overwritten, and a
@@ -27,11 +30,15 @@ pub fn find(path: &Path, now: Now) -> Found {
             ..Found::default()
         },
         Err(error) if error.is_damage() => begin_anew(path, now, &error),
-        Err(error) => Found {
-            readable: readable(path, &error),
-            fault: Some(error.to_string()),
-            ..Found::default()
-        },
+        Err(error) => {
+            let readable = readable(path, &error);
+            Found {
+                lost: readable.is_none() && path.exists(),
+                readable,
+                fault: Some(error.to_string()),
+                ..Found::default()
+            }
+        }
     }
 }
 
@@ -46,10 +53,12 @@ pub(super) fn begin_anew(path: &Path, now: Now, error: &Error) -> Found {
                 "{error}; it was moved to {} and a new one begun: look at the disk, and keep that file for what it still holds",
                 aside.display()
             )),
+            lost: true,
             ..Found::default()
         },
         Err(error) => Found {
             fault: Some(error.to_string()),
+            lost: true,
             ..Found::default()
         },
     }

@@ -156,11 +156,12 @@ pub async fn run(site: &Site, options: Options) -> Result<(), ServiceError> {
     turned
 }
 
-/// The state that the run before left. Where its journal was damaged, it is lost.
+/// The state that the run before left. Where its journal was damaged, or cannot be
+/// read at all, it is lost.
 fn state_before(site: &Site, found: Option<&record::Found>, now: Now) -> Resumed {
     let kept = found.and_then(|found| found.journal.as_ref().or(found.readable.as_ref()));
     let mut resumed = resume(kept, &mut Versions::new(site, kept), now);
-    resumed.lost |= found.is_some_and(|found| found.begun_anew.is_some());
+    resumed.lost |= found.is_some_and(|found| found.lost);
     resumed
 }
 
