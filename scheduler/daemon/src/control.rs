@@ -209,7 +209,7 @@ mod tests {
             text
         });
         let text = nonsense.await.unwrap();
-        assert!(text.is_empty() || text.contains("not understood"), "{text}");
+        assert!(text.is_empty() || text.contains("not_understood"), "{text}");
         let at = journal.clone();
         let got = tokio::task::spawn_blocking(move || ask_to_reload(&at)).await;
         assert_eq!(got.unwrap().unwrap(), answer);
