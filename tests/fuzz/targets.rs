@@ -195,7 +195,8 @@ pub(crate) const TARGETS: &[Target] = &[
 /// The project's folder, also seen from the crate in `guided/`.
 fn root() -> PathBuf {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let holds_all = |folder: &&Path| folder.join("deploy").is_dir();
+    let holds_all =
+        |folder: &&Path| folder.join("Cargo.lock").is_file() && folder.join("deploy").is_dir();
     here.ancestors().find(holds_all).unwrap().to_owned()
 }
 

@@ -40,6 +40,24 @@ fn after_a_gust_every_rank_says_what_it_said_and_the_link_says_it_again() {
         lost.contains("timetable") && lost.contains("asked and lost"),
         "{lost}"
     );
+    // Its drives: out at the start, in for the gust.
+    let drives = browser.text("section[aria-labelledby=drives]");
+    assert!(
+        drives.contains("S-1") && drives.contains("Told to run"),
+        "{drives}"
+    );
+    let travels = browser.js(
+        "return [...document.querySelectorAll('section[aria-labelledby=drives] tbody tr')]\
+         .map((row) => Number(row.children[1].textContent))",
+        vec![],
+    );
+    let travels: Vec<u64> = travels
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|count| count.as_u64().unwrap())
+        .collect();
+    assert_eq!(travels, [2; 4]);
     // The day: wind and pose drawn, the same as a table, the movement with its reason.
     assert!(browser.has("svg.timeline path.wind") && browser.has("svg.timeline path.limit"));
     let day = browser.js(

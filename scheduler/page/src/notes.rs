@@ -211,12 +211,6 @@ impl Noter<'_> {
         }
     }
 
-    /// Whether what [`source`](Self::source) says is the file's own words.
-    #[must_use]
-    pub const fn is_own(source: &Source) -> bool {
-        matches!(source, Source::Named(_))
-    }
-
     /// The gaps of the data.
     #[must_use]
     pub fn gaps(&self, head: &Head) -> String {

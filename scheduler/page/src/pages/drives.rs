@@ -42,3 +42,37 @@ pub(super) fn shown(words: Words, model: &Model, drives: &[DriveView]) -> Markup
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::words::Language;
+    use leeside_core::ids::DeviceId;
+
+    #[test]
+    fn what_ran_longest_comes_first_and_energy_only_where_it_is_measured() {
+        let model = crate::pages::example();
+        let drive = |index, travels, ran_ms, measured| DriveView {
+            device: DeviceId::of(index),
+            travels,
+            ran_ms,
+            measured,
+        };
+        let said =
+            |drives: &[DriveView]| shown(Words::of(Language::German), &model, drives).into_string();
+        let name = |index| format!(">{}<", model.device(DeviceId::of(index)).name);
+        let told = said(&[drive(0, 2, 90_000, None), drive(1, 7, 3_900_000, None)]);
+        assert!(told.find(&name(1)) < told.find(&name(0)), "{told}");
+        assert!(
+            told.contains(">7<") && told.contains(">1 h 5 min<") && !told.contains("Energie"),
+            "{told}"
+        );
+        let measured = drive(1, 7, 3_900_000, Some((3_600_000, 41.25)));
+        let told = said(&[drive(0, 2, 90_000, None), measured]);
+        assert!(
+            told.contains("Energie, Wh") && told.contains(">1 h<") && told.contains(">41,2<"),
+            "{told}"
+        );
+        assert_eq!(told.matches(">–<").count(), 2, "not measured: {told}");
+    }
+}

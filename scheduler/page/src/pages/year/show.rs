@@ -104,8 +104,7 @@ impl Scene<'_> {
                     summary { (words.say("year.rests_on")) }
                     ul.notes {
                         @for note in head.cautions.iter().chain(&head.assumptions).chain(&head.notes) { li { (noter.note(note)) } }
-                        @if Noter::is_own(&head.source) { li lang="" { (noter.source(&head.source)) } }
-                        @else { li { (noter.source(&head.source)) } }
+                        li { (noter.source(&head.source)) }
                         li { (noter.gaps(head)) }
                         li.mono { (noter.fingerprint(head)) }
                     }
