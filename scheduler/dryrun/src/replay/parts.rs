@@ -21,7 +21,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::vec::IntoIter;
 
 /// With fewer groups than this for each thread, one does it as quickly.
-const LEAST_GROUPS: usize = 8;
+const LEAST_GROUPS: usize = 100;
 
 /// How many days a thread may run ahead of the sink.
 const DAYS_AHEAD: usize = 4;
