@@ -9,6 +9,7 @@ use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::model::{FrozenWind, Model};
 use leeside_core::output::{Command, Word};
 use leeside_core::pose::Pose;
+use leeside_core::reason::Release;
 use leeside_core::time::Now;
 use leeside_plant::Plant;
 use std::collections::VecDeque;
@@ -288,7 +289,10 @@ impl Checks {
                 continue;
             }
             let verdict = core.explain(GroupId::of(index)).verdict;
-            if verdict.decided_by == Word::Hand {
+            // A clock that was set back may promise the same end once more.
+            let soon =
+                matches!(verdict.release, Release::At(ends) if ends.0 - scene.now.wall.0 < HAND_MS);
+            if verdict.decided_by == Word::Hand && !soon {
                 let name = &scene.model.groups[index].name;
                 return Err(format!(
                     "{name} still held by hand, nobody having asked for a day: {:?}",

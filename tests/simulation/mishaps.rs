@@ -390,6 +390,9 @@ impl World {
 
     fn start(&mut self, cold: bool, outcome: &mut Outcome) -> Result<(), String> {
         let now = self.now();
+        // What was lost once does not come back.
+        self.kept = self.kept.take().filter(|_| !cold);
+        let cold = self.kept.is_none();
         // Without what was kept: either nothing was, or it cannot be read.
         let lost = cold && self.rng.once_in(2);
         self.note(|| format!("the program starts, cold: {cold}, state lost: {lost}"));

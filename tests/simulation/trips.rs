@@ -513,7 +513,7 @@ fn hand(broken: bool) -> Finding {
             sensor.validity.silence_ms = 72 * HOUR;
         });
     });
-    let until = Until::For(if broken { 30 * HOUR } else { 20 * HOUR });
+    let until = Until::For(if broken { 60 * HOUR } else { 20 * HOUR });
     bench.ask(Ask::Pose {
         group: SWITCHED,
         extension_pct: Some(50),
