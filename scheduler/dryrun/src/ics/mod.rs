@@ -201,10 +201,6 @@ impl<W: Write> IcsSink<W> {
 }
 
 impl<W: Write> Sink for IcsSink<W> {
-    fn looks(&self) -> bool {
-        false
-    }
-
     fn movement(&mut self, _model: &Model, _command: &Command) -> io::Result<()> {
         Ok(())
     }
