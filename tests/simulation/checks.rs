@@ -199,7 +199,7 @@ impl Checks {
         // Where it stands nobody but the simulation knows.
         let extends = extends && !self.devices[device.index()].excused;
         if extends && open_door(scene, device) {
-            return Err(format!("{told} past an open door"));
+            return Err(format!("{told} past an open door, standing at {here} ppm"));
         }
         if extends && let Some(place) = GUARDS.iter().position(|g| *g == word) {
             let rules = &model.groups[command.group.index()];

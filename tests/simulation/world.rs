@@ -403,7 +403,7 @@ impl World {
             // Told otherwise before it could be seen where it is, the core goes on from
             // where it would be on its way.
             let cut_short = watched.reveals && self.t - watched.commanded_at < 3 * MINUTE;
-            watched.excused |= lost;
+            watched.excused |= lost || cut_short;
             watched.commanded_at = self.t;
             // What goes from nobody knows where may be there already: no power proves
             // nothing then.
