@@ -478,6 +478,59 @@ fn far_moves_of_this_and_future_are_found() {
     }
 }
 
+/// A series that is called off from one day on keeps the days before it (RFC 5545
+/// §3.2.13 with §3.8.1.11: RANGE=THISANDFUTURE, STATUS:CANCELLED).
+#[test]
+fn a_series_called_off_from_one_day_on_keeps_the_days_before() {
+    let (calendar, problems) = Calendar::parse(
+        "x",
+        calendar(
+            "BEGIN:VEVENT\nUID:1\nDTSTART;VALUE=DATE:20270601\nRRULE:FREQ=DAILY;COUNT=5\nEND:VEVENT\nBEGIN:VEVENT\nUID:1\nRECURRENCE-ID;RANGE=THISANDFUTURE;VALUE=DATE:20270603\nDTSTART;VALUE=DATE:20270603\nSTATUS:CANCELLED\nEND:VEVENT",
+        ),
+    );
+    assert!(problems.is_empty());
+    let (from, to) = ("2027-05-01T00:00:00Z", "2027-07-01T00:00:00Z");
+    let list = calendar.occurrences(
+        from.parse().unwrap(),
+        to.parse().unwrap(),
+        Tz::Europe__Berlin,
+    );
+    let days = list.occurrences.iter();
+    let days: Vec<_> = days.map(|o| o.start_local.date().to_string()).collect();
+    assert_eq!(days, ["2027-06-01", "2027-06-02"]);
+}
+
+/// Of several changes of a series the latest that has begun counts (§3.2.13), in
+/// whatever order the file has them.
+#[test]
+fn the_latest_change_of_a_series_counts_whatever_the_order_in_the_file() {
+    let change = |day: &str| {
+        format!(
+            "\nBEGIN:VEVENT\nUID:1\nRECURRENCE-ID;RANGE=THISANDFUTURE;VALUE=DATE:{day}\nDTSTART;VALUE=DATE:{day}\nSUMMARY:{day}\nEND:VEVENT"
+        )
+    };
+    let series = "BEGIN:VEVENT\nUID:1\nDTSTART;VALUE=DATE:20270601\nRRULE:FREQ=DAILY;COUNT=5\nSUMMARY:first\nEND:VEVENT";
+    for days in [["20270602", "20270604"], ["20270604", "20270602"]] {
+        let text = format!("{series}{}{}", change(days[0]), change(days[1]));
+        let (calendar, problems) = Calendar::parse("x", calendar(&text));
+        assert!(problems.is_empty());
+        let (from, to) = ("2027-05-01T00:00:00Z", "2027-07-01T00:00:00Z");
+        let list = calendar.occurrences(from.parse().unwrap(), to.parse().unwrap(), Tz::UTC);
+        let told = list.occurrences.iter();
+        let told: Vec<_> = told
+            .map(|o| format!("{} {}", o.start_local.date().format("%d"), o.summary))
+            .collect();
+        let wanted = [
+            "01 first",
+            "02 20270602",
+            "03 20270602",
+            "04 20270604",
+            "05 20270604",
+        ];
+        assert_eq!(told, wanted);
+    }
+}
+
 /// Jumping over hours and minutes that cannot match lands on their end, whatever the
 /// second at which the rule began.
 #[test]

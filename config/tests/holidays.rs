@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use leeside_config::holidays::{
-    BUILT_IN, Country, RegionError, easter, holidays, holidays_of, regions,
+    BUILT_IN, Country, Holiday, RegionError, easter, holidays, holidays_of, regions,
 };
 
 /// Region, year → date, name, substitute.
@@ -230,6 +230,41 @@ fn a_person_can_add_a_country() {
     assert_eq!(days("XA-N", 2028), []);
     assert_eq!(days("XA-N", 2027)[0].date.to_string(), "2027-05-03");
     assert_eq!(days("XA-N", 2027)[0].source, "Founding Act");
+}
+
+/// Made-up rules, so that the days follow from the README beside the data files; the
+/// weekdays are counted off a printed calendar (31 December 2022 is a Saturday).
+#[test]
+fn substitutes_cross_the_turn_of_the_year_and_holidays_stay_what_they_are() {
+    let holiday = |name: &str, on: &str, substitute: &str| {
+        format!("[[holiday]]\nname = \"{name}\"\non = \"{on}\"\n{substitute}\nsource = \"Act\"\n\n")
+    };
+    let days = |rules: &[String], year| {
+        let head =
+            "country = \"XA\"\nname = \"Exampleland\"\nvalid = { from = 2000, until = 2100 }\n\n";
+        let text = format!("{head}{}", rules.concat());
+        let country = Country::parse("xa.toml", &text).unwrap();
+        let days = holidays_of(&[country], "XA", year).unwrap();
+        let told = |day: &Holiday| format!("{} {} {}", day.date, day.name, day.substitute);
+        days.iter().map(told).collect::<Vec<_>>()
+    };
+    let last = holiday("Last", "12-31", "substitute = \"next free weekday\"");
+    let monday = "2023-01-02 Last (observed) true";
+    assert_eq!(
+        days(std::slice::from_ref(&last), 2023),
+        [monday, "2023-12-31 Last false"]
+    );
+    // That Monday is a holiday of its own: the next weekday is free.
+    let second = holiday("Second", "01-02", "");
+    let moved = days(&[last, second.clone()], 2023);
+    assert_eq!(
+        moved[..2],
+        ["2023-01-02 Second false", "2023-01-03 Last (observed) true"]
+    );
+    // Two that share a day: it is no mere substitute.
+    let shifted = holiday("Last", "12-31", "substitute = { saturday = 2 }");
+    let shared = days(&[shifted, second], 2023);
+    assert_eq!(shared[0], "2023-01-02 Last (observed); Second false");
 }
 
 #[test]

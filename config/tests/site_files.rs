@@ -70,6 +70,53 @@ fn the_example_knows_its_days() {
     assert_eq!(model.specials.len(), 10);
 }
 
+/// Without a stated precedence the site's own classes are the strongest, the first in
+/// the file first, and Saturdays and Sundays are the weekend. The last day asked for has
+/// its class too.
+#[test]
+fn own_classes_are_the_strongest_and_the_first_of_them_first() {
+    let dir = tempfile::tempdir().unwrap();
+    let quick = std::fs::read_to_string(project("tests/sites/quick.toml")).unwrap();
+    let calendar = |name: &str, days: &[&str]| {
+        let event = |day: &&str| {
+            format!(
+                "BEGIN:VEVENT\r\nUID:{name}{day}\r\nDTSTART;VALUE=DATE:{day}\r\nSUMMARY:{name}\r\nEND:VEVENT\r\n"
+            )
+        };
+        let events: String = days.iter().map(event).collect();
+        let text = format!("BEGIN:VCALENDAR\r\nVERSION:2.0\r\n{events}END:VCALENDAR\r\n");
+        std::fs::write(dir.path().join(format!("{name}.ics")), text).unwrap();
+        format!(
+            "[[calendar]]\nname = \"{name} days\"\nfile = \"{name}.ics\"\nday_class = \"{name}\"\n"
+        )
+    };
+    let more = [
+        "\n[days]\nown_classes = [\"fair\", \"concert\"]\n".to_owned(),
+        calendar("closed", &["20270301", "20270302", "20301231"]),
+        calendar("concert", &["20270302", "20270303"]),
+        calendar("fair", &["20270303", "20270306"]),
+    ];
+    let path = dir.path().join("site.toml");
+    let plans = "closed = \"workday\"\nfair = \"workday\"\nconcert = \"workday\"";
+    let quick = quick.replace("closed = \"workday\"", plans);
+    std::fs::write(&path, quick + &more.concat()).unwrap();
+    let model = load_site(&path, &LoadOptions::around(2027))
+        .unwrap()
+        .0
+        .model;
+    let class = |year, month, day| {
+        let date = chrono::NaiveDate::from_ymd_opt(year, month, day).unwrap();
+        model.day_class(model.days.class(date)).to_owned()
+    };
+    assert_eq!(class(2027, 3, 1), "closed");
+    assert_eq!(class(2027, 3, 2), "concert");
+    assert_eq!(class(2027, 3, 3), "fair");
+    assert_eq!(class(2027, 3, 4), "workday");
+    assert_eq!(class(2027, 3, 6), "fair", "a Saturday");
+    assert_eq!(class(2027, 3, 13), "weekend", "a Saturday");
+    assert_eq!(class(2030, 12, 31), "closed", "the last day laid out");
+}
+
 #[test]
 fn time_to_safe_is_detection_start_and_travel() {
     let (site, _) = load_site(
