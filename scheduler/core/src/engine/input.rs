@@ -371,9 +371,9 @@ impl Core {
                 .chain(state.device_holds.iter_mut().map(|d| &mut d.1))
             {
                 let by_wall = now.steady.plus((hold.ends.wall.0 - now.wall.0).max(0));
-                // A clock that stands in 1970 must not make an hour of fifty years.
-                let promised = (cause == RestartCause::ClockJump).then_some(hold.ends.steady);
-                hold.ends.steady = promised.map_or(by_wall, |promised| promised.min(by_wall));
+                // A clock that stands in 1970 must not make an hour of fifty years: the
+                // steady count goes on over a start, too.
+                hold.ends.steady = hold.ends.steady.min(by_wall);
             }
         }
         // What a drive was last told is no reason to tell it again, nor not to. What

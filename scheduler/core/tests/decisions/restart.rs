@@ -435,36 +435,42 @@ fn a_snapshot_that_waits_for_what_the_site_does_not_have_is_refused() {
     }
 }
 
-/// A flat battery: the clock stands in 1970. What was asked for an hour holds an hour.
+/// A flat battery: the clock stands in 1970, while the program runs or from its start
+/// on. What was asked for an hour holds an hour.
 #[test]
 fn a_clock_that_falls_back_to_1970_prolongs_no_hold_by_hand() {
-    let mut house = House::new(Pose::RETRACTED);
-    let group = house.single("shutter", Kind::RollerShutter);
-    let mut rig = Rig::calm(house);
-    let ask = leeside_core::input::Ask::Pose {
-        group,
-        extension_pct: Some(70),
-        tilt_deg: None,
-        until: leeside_core::input::Until::For(HOUR),
-    };
-    let asked = asks("panel", leeside_core::input::Origin::Centre, ask);
-    rig.put("10:00:00", &asked);
-    rig.put("10:00:01", &tick());
-    let steady = rig.now("10:10:00").steady;
-    let first = |ms: i64| Now {
-        wall: Wall(ms),
-        steady: steady.plus(ms),
-    };
-    rig.core
-        .handle(first(0), Input::Restart(RestartCause::ClockJump));
-    drain(&mut rig.core);
-    rig.core.handle(first(49 * MINUTE), Input::Tick);
-    drain(&mut rig.core);
-    let decides = |rig: &Rig| rig.core.explain(group).verdict.decided_by.as_str();
-    assert_eq!(decides(&rig), "hand");
-    rig.core.handle(first(50 * MINUTE + 1), Input::Tick);
-    drain(&mut rig.core);
-    assert_ne!(decides(&rig), "hand");
+    for cause in [RestartCause::ClockJump, RestartCause::Started] {
+        let mut house = House::new(Pose::RETRACTED);
+        let group = house.single("shutter", Kind::RollerShutter);
+        let mut rig = Rig::calm(house);
+        let ask = leeside_core::input::Ask::Pose {
+            group,
+            extension_pct: Some(70),
+            tilt_deg: None,
+            until: leeside_core::input::Until::For(HOUR),
+        };
+        let asked = asks("panel", leeside_core::input::Origin::Centre, ask);
+        rig.put("10:00:00", &asked);
+        rig.put("10:00:01", &tick());
+        let steady = rig.now("10:10:00").steady;
+        let first = |ms: i64| Now {
+            wall: Wall(ms),
+            steady: steady.plus(ms),
+        };
+        if cause == RestartCause::Started {
+            let kept = rig.core.snapshot();
+            rig.core = Core::restore(rig.core.model().clone(), &kept).unwrap();
+        }
+        rig.core.handle(first(0), Input::Restart(cause));
+        drain(&mut rig.core);
+        rig.core.handle(first(49 * MINUTE), Input::Tick);
+        drain(&mut rig.core);
+        let decides = |rig: &Rig| rig.core.explain(group).verdict.decided_by.as_str();
+        assert_eq!(decides(&rig), "hand", "{cause:?}");
+        rig.core.handle(first(50 * MINUTE + 1), Input::Tick);
+        drain(&mut rig.core);
+        assert_ne!(decides(&rig), "hand", "{cause:?}");
+    }
 }
 
 /// Each start that goes on from what was kept leaves a span of numbers, so that after a
