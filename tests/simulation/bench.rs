@@ -1,11 +1,11 @@
 //! A world in which nothing happens by itself, for what is told to the checks by hand.
 
-use crate::checks::Scene;
 use crate::site::{MAST, TOWER};
 use crate::world::World;
+use leeside_core::Core;
 use leeside_core::ids::{DeviceId, GroupId, SensorId, TimetableId};
 use leeside_core::input::{Ask, Input, Origin, Part, Reading, Sample};
-use leeside_core::model::{Model, SensorKind};
+use leeside_core::model::{Model, Policy, SensorKind};
 use leeside_core::output::{Command, Order, Word};
 use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, Release};
@@ -56,6 +56,13 @@ impl Bench {
         shape(&mut model);
         world.put_in(model, 1_781_510_400_000);
         Self(world)
+    }
+
+    /// What the site has decided otherwise, as from the beginning.
+    pub(crate) fn policy(&mut self, decide: fn(&mut Policy, bool), how: bool) {
+        let model = Arc::make_mut(&mut self.0.model);
+        decide(&mut model.policy, how);
+        self.0.core = Some(Core::new(self.0.model.clone(), self.now()));
     }
 
     pub(crate) fn calmed(mut self) -> Self {
@@ -185,22 +192,7 @@ impl Bench {
 
     /// The checks are shown a command.
     pub(crate) fn told(&mut self, command: &Command) -> Finding {
-        let now = self.now();
-        let World {
-            model,
-            truth,
-            plant,
-            checks,
-            ..
-        } = &mut self.0;
-        let reached = true;
-        let scene = Scene {
-            model,
-            truth,
-            plant,
-            now,
-            reached,
-        };
+        let (scene, checks, _) = self.0.scene(true);
         checks.command(&scene, command)
     }
 
@@ -214,46 +206,14 @@ impl Bench {
 
     /// Only whether a device is in its refuge in time.
     pub(crate) fn look_at_refuge(&mut self, group: GroupId, device: DeviceId) -> Finding {
-        let now = self.now();
-        let World {
-            model,
-            truth,
-            plant,
-            checks,
-            core,
-            ..
-        } = &mut self.0;
-        let reached = true;
-        let scene = Scene {
-            model,
-            truth,
-            plant,
-            now,
-            reached,
-        };
-        checks.refuge(&scene, core.as_ref(), group, device)
+        let (scene, checks, core) = self.0.scene(true);
+        checks.refuge(&scene, core, group, device)
     }
 
     /// The checks look at the plant, and at the core.
     pub(crate) fn look(&mut self, at_core: bool) -> Finding {
-        let now = self.now();
-        let World {
-            model,
-            truth,
-            plant,
-            checks,
-            core,
-            ..
-        } = &mut self.0;
-        let reached = true;
-        let scene = Scene {
-            model,
-            truth,
-            plant,
-            now,
-            reached,
-        };
-        checks.step(&scene, core.as_ref().filter(|_| at_core))
+        let (scene, checks, core) = self.0.scene(!self.0.gap);
+        checks.step(&scene, core.filter(|_| at_core))
     }
 }
 

@@ -1,46 +1,52 @@
 //! What must never be seen, checked at every step against the plant as it
 //! really stands and against what was delivered.
 
-use crate::reasons::names_something;
 use crate::site::{DOORS, FIRE};
 use crate::truth::{GUARDS, Truth};
 use leeside_core::Core;
 use leeside_core::ids::{DeviceId, GroupId};
-use leeside_core::model::{FrozenWind, Model};
-use leeside_core::output::{Command, Word};
+use leeside_core::model::Model;
+use leeside_core::output::Word;
 use leeside_core::pose::Pose;
-use leeside_core::reason::Release;
 use leeside_core::time::Now;
 use leeside_plant::Plant;
 use std::collections::VecDeque;
 
 /// How far a device may be from where it should be, millionths: the core reckons
 /// in whole hundredths, and a report counts as right within three of them.
-const NEAR_PPM: i64 = 31_000;
+pub(crate) const NEAR_PPM: i64 = 31_000;
 /// How long a halt may take from the moment it became due, ms.
-const REACTION_MS: i64 = 2_000;
+pub(crate) const REACTION_MS: i64 = 2_000;
+/// How long a drive may be under way to where it was last told: full travel, stagger
+/// with all others of its feeder, and pause, with some to spare, ms.
+pub(crate) const UNDER_WAY_MS: i64 = 2 * 60_000;
+/// How long after a start what was told before it may still go on, ms.
+const FORGOT_MS: i64 = UNDER_WAY_MS;
 /// How long anything asked by hand may hold: to the end of the day, which may have 25
 /// hours, or to the next phase; and how often that is looked at, ms.
 const HAND_MS: i64 = 26 * 3_600_000;
 const HAND_LOOK_MS: i64 = 15 * 60_000;
-/// Within how long after a run in vain a guard has a drive without power told again, ms.
-const TRIED_WITHIN_MS: i64 = 5 * 60_000;
 
 /// What is remembered of a device.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Watched {
     /// Since when, and from which refuge.
-    exposed_from: Option<(i64, Pose)>,
+    pub(crate) exposed_from: Option<(i64, Pose)>,
     /// The furthest it may extend while something forbids it.
     ceiling: Option<i64>,
     /// Where it may be while somebody works at it.
     still: Option<(i64, i64)>,
     starts: u32,
     run_ms: i64,
-    runs: VecDeque<(i64, i64)>,
+    /// Runs that the core can know of.
+    pub(crate) runs: VecDeque<(i64, i64)>,
+    /// From when on that is: what it was told before a start may have been forgotten.
+    pub(crate) known_from: i64,
     /// Broken, powerless or left without its commands: nothing is asked of it
     /// until it is told anew.
     pub(crate) excused: bool,
+    /// In order, and a command to it was lost on the way: it is owed another one.
+    pub(crate) owed: bool,
     /// Told anew since: once it is there the core knows again where it stands.
     pub(crate) told: Option<Pose>,
     hasty: u32,
@@ -71,6 +77,7 @@ impl Watched {
     /// Nothing is asked of it until it has been told anew, and has gone there.
     pub(crate) const fn excuse(&mut self) {
         self.excused = true;
+        self.owed = false;
         self.told = None;
         self.goal = None;
         self.astray = true;
@@ -83,7 +90,7 @@ pub(crate) struct Checks {
     pub(crate) devices: Vec<Watched>,
     starts: Vec<VecDeque<i64>>,
     pub(crate) sequence: u64,
-    /// Until then, stagger, pause and duty of before are not known to the core.
+    /// Until then drives may run, and start, as nobody remembers that they were told.
     pub(crate) forgot_until: i64,
     pub(crate) commands: u64,
     pub(crate) lockouts: u64,
@@ -102,7 +109,7 @@ pub(crate) struct Scene<'a> {
     pub(crate) reached: bool,
 }
 
-type Finding = Result<(), String>;
+pub(crate) type Finding = Result<(), String>;
 
 impl Checks {
     pub(crate) fn new(model: &Model) -> Self {
@@ -118,143 +125,18 @@ impl Checks {
         }
     }
 
-    /// A command has come out; the plant has not been told yet.
-    pub(crate) fn command(&mut self, scene: &Scene<'_>, command: &Command) -> Finding {
-        let Scene { model, truth, .. } = scene;
-        self.commands += 1;
-        if command.sequence <= self.sequence {
-            return Err(format!(
-                "sequence {} after {}",
-                command.sequence, self.sequence
-            ));
-        }
-        self.sequence = command.sequence;
-        let group = &model.groups[command.group.index()];
-        if command.orders.is_empty() || command.not_after <= command.at.wall {
-            return Err("a command that asks nothing, or too late".to_owned());
-        }
-        names_something(model, command)?;
-        for order in &command.orders {
-            if !group.devices.contains(&order.device) {
-                return Err(format!("{:?} is not of {}", order.device, group.name));
+    /// The program starts again and remembers what was until `kept`, if anything.
+    pub(crate) fn forget(&mut self, now: i64, kept: Option<i64>) {
+        self.forgot_until = now + FORGOT_MS;
+        let kept = kept.unwrap_or(i64::MIN);
+        for watched in &mut self.devices {
+            watched.runs.retain(|(start, _)| *start < kept);
+            if let Some((_, end)) = watched.runs.back_mut() {
+                *end = kept.min(*end);
             }
-            if let Some(pose) = order.pose {
-                self.order(scene, command, order.device, pose)?;
-            }
+            watched.known_from = self.forgot_until;
+            watched.unsure = true;
         }
-        let _ = truth;
-        Ok(())
-    }
-
-    fn order(
-        &mut self,
-        scene: &Scene<'_>,
-        command: &Command,
-        device: DeviceId,
-        pose: Pose,
-    ) -> Finding {
-        let Scene {
-            model,
-            truth,
-            plant,
-            now,
-            ..
-        } = scene;
-        let word = command.decided_by;
-        let state = &truth.groups[command.group.index()];
-        let wish = matches!(
-            word,
-            Word::Hand | Word::Sun | Word::Timetable | Word::Rest | Word::Drive
-        );
-        let here = plant
-            .stand(device, now.steady)
-            .map_or(0, |s| s.extension_ppm);
-        let extends = i64::from(pose.extension_pct) * 10_000 > here + NEAR_PPM;
-        let name = &model.device(device).name;
-        let told = format!("{name} to {} by {}", pose.extension_pct, word.as_str());
-        if wish && truth.holds(command.group.index()).contains(&true) {
-            return Err(format!("{told} although a guard holds"));
-        }
-        if wish && self.devices[device.index()].barred {
-            return Err(format!("{told} although its power is in question"));
-        }
-        if wish && !state.known {
-            return Err(format!("{told} although the weather is not known"));
-        }
-        let fire = active_fire(scene, command.group);
-        if state.service && !(fire && model.policy.fire_moves_service) {
-            return Err(format!("{told} although somebody works there"));
-        }
-        if matches!(word, Word::Sun | Word::Timetable | Word::Rest) {
-            if quiet(model, command) {
-                return Err(format!("{told} in quiet hours"));
-            }
-            if !truth.clock_trusted {
-                return Err(format!("{told} with a clock that is not to be trusted"));
-            }
-        }
-        if extends && fire {
-            return Err(format!("{told} in a fire"));
-        }
-        // Where it stands nobody but the simulation knows.
-        let extends = extends && !self.devices[device.index()].excused;
-        if extends && open_door(scene, device) {
-            return Err(format!("{told} past an open door, standing at {here} ppm"));
-        }
-        if extends && let Some(place) = GUARDS.iter().position(|g| *g == word) {
-            let rules = &model.groups[command.group.index()];
-            let guard = &state.guards[place];
-            if guard.unknown || !guard.heard || !truth.hears(rules, word) {
-                return Err(format!("{told} on unknown weather"));
-            }
-        }
-        if wish {
-            self.duty(scene, device, pose)
-                .map_err(|why| format!("{told}: {why}"))?;
-        }
-        Ok(())
-    }
-
-    /// Hand and comfort leave one full travel.
-    fn duty(&self, scene: &Scene<'_>, device: DeviceId, pose: Pose) -> Finding {
-        let Scene {
-            model, plant, now, ..
-        } = scene;
-        let product = model.product_of(device);
-        let Some(budget) = product.budget.filter(|_| now.steady.0 > self.forgot_until) else {
-            return Ok(());
-        };
-        let watched = &self.devices[device.index()];
-        if watched.excused {
-            return Ok(());
-        }
-        let from = now.steady.0 - budget.window_ms;
-        let used: i64 = watched
-            .runs
-            .iter()
-            .map(|(a, b)| (b - a.max(&from)).max(0))
-            .sum();
-        let here = plant
-            .stand(device, now.steady)
-            .map_or(0, |s| s.extension_ppm);
-        let way = i64::from(pose.extension_pct) * 10_000 - here;
-        let takes = if way > 0 {
-            product.extend_ms * way
-        } else {
-            product.retract_ms * -way
-        } / 1_000_000;
-        let full = product.extend_ms.max(product.retract_ms);
-        // Told again where it stands already, it does not run.
-        if takes < product.extend_ms / 50 {
-            return Ok(());
-        }
-        if used + takes + full > budget.run_ms + 1_500 {
-            return Err(format!(
-                "{used} + {takes} + {full} ms of {} ms duty",
-                budget.run_ms
-            ));
-        }
-        Ok(())
     }
 
     /// A moment, before anything new happens in it.
@@ -289,10 +171,7 @@ impl Checks {
                 continue;
             }
             let verdict = core.explain(GroupId::of(index)).verdict;
-            // A clock that was set back may promise the same end once more.
-            let soon =
-                matches!(verdict.release, Release::At(ends) if ends.0 - scene.now.wall.0 < HAND_MS);
-            if verdict.decided_by == Word::Hand && !soon {
+            if verdict.decided_by == Word::Hand {
                 let name = &scene.model.groups[index].name;
                 return Err(format!(
                     "{name} still held by hand, nobody having asked for a day: {:?}",
@@ -323,11 +202,12 @@ impl Checks {
             }
             watched.astray &= !watched.goal.is_some_and(there);
             let ran = usage.run_ms - watched.run_ms;
-            if ran > 0 {
-                let t = now.steady.0;
+            let t = now.steady.0;
+            let from = (t - ran).max(watched.known_from);
+            if ran > 0 && from < t {
                 match watched.runs.back_mut() {
-                    Some((_, end)) if *end == t - ran => *end = t,
-                    _ => watched.runs.push_back((t - ran, t)),
+                    Some((_, end)) if *end == from => *end = t,
+                    _ => watched.runs.push_back((from, t)),
                 }
                 while watched
                     .runs
@@ -425,69 +305,6 @@ impl Checks {
         }
         Ok(())
     }
-
-    /// Never out of refuge beyond the time to safe while a guard holds.
-    pub(crate) fn refuge(
-        &mut self,
-        scene: &Scene<'_>,
-        core: Option<&Core>,
-        group: GroupId,
-        device: DeviceId,
-    ) -> Finding {
-        let Scene {
-            model, plant, now, ..
-        } = scene;
-        let exposed = core
-            .and_then(|_| wanted_refuge(scene, group, device))
-            .filter(|refuge| {
-                let here = plant
-                    .stand(device, now.steady)
-                    .map_or(0, |s| s.extension_ppm);
-                let wanted = i64::from(refuge.extension_pct) * 10_000;
-                let blocked = wanted > here && open_door(scene, device);
-                (here - wanted).abs() > NEAR_PPM && !blocked
-            });
-        let on_feeder =
-            |d: &&leeside_core::model::Device| d.drive.feeder == model.device(device).drive.feeder;
-        let drives =
-            i64::try_from(model.devices.iter().filter(on_feeder).count()).unwrap_or(i64::MAX);
-        let product = model.product_of(device);
-        let feeder = model.feeder(model.device(device).drive.feeder);
-        let allowed = drives * feeder.stagger_ms
-            + 2 * product.reversal_pause_ms
-            + product.extend_ms.max(product.retract_ms)
-            + product.tilt_ms
-            + REACTION_MS;
-        let name = &model.device(device).name;
-        let watched = &mut self.devices[device.index()];
-        // One that had no power and has some again is told again by and by.
-        if exposed.is_some() && watched.powerless && watched.sound {
-            let from = *watched.untried_from.get_or_insert(now.steady.0);
-            if now.steady.0 - from > TRIED_WITHIN_MS + 2 * allowed {
-                return Err(format!(
-                    "{name} out of its refuge, and not told again since it has power"
-                ));
-            }
-        } else {
-            watched.untried_from = None;
-        }
-        let Some(refuge) = exposed.filter(|_| !watched.excused) else {
-            watched.exposed_from = None;
-            return Ok(());
-        };
-        // Where another guard wants it elsewhere it has to have the time to go there.
-        let same = watched.exposed_from.filter(|(_, old)| *old == refuge);
-        let (from, _) = *watched
-            .exposed_from
-            .insert(same.unwrap_or((now.steady.0, refuge)));
-        let since = now.steady.0 - from;
-        if since > allowed {
-            return Err(format!(
-                "{name} out of its refuge for {since} ms, allowed {allowed} ms"
-            ));
-        }
-        Ok(())
-    }
 }
 
 /// The core's lockouts are those that the readings ask for: none missing, none too many.
@@ -504,63 +321,14 @@ fn guards(scene: &Scene<'_>, core: &Core, group: GroupId) -> Finding {
     Ok(())
 }
 
-/// The refuge that a device must be in or on its way to; `None` where it is to stay.
-fn wanted_refuge(scene: &Scene<'_>, group: GroupId, device: DeviceId) -> Option<Pose> {
-    let Scene { model, truth, .. } = scene;
-    let state = &truth.groups[group.index()];
-    let rules = &model.groups[group.index()];
-    if state.service || active_fire(scene, group) {
-        return None;
-    }
-    let held = truth.holds(group.index());
-    if state.frozen && held[2] && model.policy.frozen_wind == FrozenWind::Hold {
-        return None;
-    }
-    let refuges = model.product_of(device).refuge;
-    let poses = [Some(refuges.wind), refuges.hail, refuges.ice, refuges.rain];
-    let first = held.iter().position(|h| *h)?;
-    let here = scene.plant.stand(device, scene.now.steady);
-    let here = here.map_or(0, |stand| stand.extension_ppm);
-    let mut unknown = false;
-    // The highest that holds, or the next one where that claims no pose for this device.
-    for place in (first..GUARDS.len()).filter(|place| held[*place]) {
-        if state.frozen && (place == 2 || place > first) {
-            return None;
-        }
-        let Some(pose) = poses[place] else { continue };
-        let guard = &state.guards[place];
-        unknown |= guard.unknown || !guard.heard || !truth.hears(rules, GUARDS[place]);
-        let out = i64::from(pose.extension_pct) * 10_000 - here;
-        if !unknown || pose.extension_pct == 0 {
-            return Some(pose);
-        }
-        // Unknown never extends. Where it is (nearly) there it may count as there.
-        if out < 5 * NEAR_PPM {
-            return None;
-        }
-    }
-    None
-}
-
-fn active_fire(scene: &Scene<'_>, group: GroupId) -> bool {
+pub(crate) fn active_fire(scene: &Scene<'_>, group: GroupId) -> bool {
     let rule = scene.model.groups[group.index()].fire.as_ref();
     rule.is_some() && scene.truth.active(scene.model, FIRE, scene.now)
 }
 
-fn open_door(scene: &Scene<'_>, device: DeviceId) -> bool {
+pub(crate) fn open_door(scene: &Scene<'_>, device: DeviceId) -> bool {
     let doors = &scene.model.device(device).doors;
     DOORS
         .iter()
         .any(|d| doors.contains(d) && scene.truth.active(scene.model, *d, scene.now))
-}
-
-fn quiet(model: &Model, command: &Command) -> bool {
-    use chrono::Timelike;
-    let Some(rule) = model.groups[command.group.index()].quiet else {
-        return false;
-    };
-    let local = command.at.wall.utc().with_timezone(&model.site.zone);
-    let minute = local.hour() * 60 + local.minute();
-    // Drawn sites have quiet hours over midnight.
-    minute >= u32::from(rule.from_min) || minute < u32::from(rule.to_min)
 }

@@ -21,19 +21,24 @@
 mod account;
 mod bench;
 mod checks;
+mod looks;
 mod mishaps;
+mod orders;
 mod power;
 mod reasons;
+mod refuge;
 mod rng;
 mod site;
 mod switches;
 mod trips;
 mod truth;
 mod weather;
+#[path = "../words/mod.rs"]
+mod words;
 mod world;
 
-use std::io::Write as _;
 use std::process::ExitCode;
+use words::{number, say};
 use world::{Outcome, World};
 
 /// What to run.
@@ -45,15 +50,9 @@ struct Plan {
 }
 
 fn main() -> ExitCode {
-    let plan = match plan(std::env::args().skip(1)) {
-        Ok(Some(plan)) => plan,
-        Ok(None) => return ExitCode::SUCCESS,
-        Err(why) => {
-            say(&format!(
-                "{why}\nknown: --from SEED --seeds N --days D --all\n"
-            ));
-            return ExitCode::from(2);
-        }
+    let plan = match plan() {
+        Ok(plan) => plan,
+        Err(end) => return end,
     };
     let mut failed = 0_u32;
     for wrong in trips::all() {
@@ -68,8 +67,10 @@ fn main() -> ExitCode {
                 commands += outcome.commands;
                 lockouts += outcome.lockouts;
                 // Now and then: the same seed, the same outcome to the byte.
-                if seed % 16 == 1 && !same_again(seed, plan.days, outcome) {
-                    say(&format!("seed {seed} came out otherwise the second time\n"));
+                if seed % 16 == 1
+                    && let Err(why) = same_again(seed, plan.days, outcome)
+                {
+                    say(&format!("{why}\n"));
                     failed += 1;
                 }
             }
@@ -117,49 +118,32 @@ fn commit() -> String {
     )
 }
 
-fn same_again(seed: u64, days: i64, outcome: Outcome) -> bool {
-    World::new(seed, days, false)
-        .run()
-        .is_ok_and(|again| again.mark == outcome.mark)
+/// The same seed once more gives the same, to the byte.
+fn same_again(seed: u64, days: i64, outcome: Outcome) -> Result<(), String> {
+    let again = World::new(seed, days, false).run()?;
+    let same = again.mark == outcome.mark;
+    same.then_some(())
+        .ok_or_else(|| format!("seed {seed} came out otherwise the second time"))
 }
 
-/// Reads the words after `--`; `None`: a filter that does not mean this test.
-fn plan(words: impl Iterator<Item = String>) -> Result<Option<Plan>, String> {
+/// Reads the words after `--`.
+fn plan() -> Result<Plan, ExitCode> {
     let mut plan = Plan {
         from: 1,
         seeds: 24,
         days: 30,
         all: false,
     };
-    let mut words = words.peekable();
-    while let Some(word) = words.next() {
-        let mut number = |name: &str| -> Result<u64, String> {
-            let next = words
-                .next()
-                .ok_or_else(|| format!("{name} needs a number"))?;
-            next.parse()
-                .map_err(|_| format!("{name} needs a number, not '{next}'"))
-        };
-        match word.as_str() {
-            "--from" => plan.from = number("--from")?,
-            "--seeds" => plan.seeds = number("--seeds")?,
-            "--days" => plan.days = i64::try_from(number("--days")?).unwrap_or(i64::MAX),
+    let known = "--from SEED --seeds N --days D --all";
+    words::read("simulation", known, |word, next| {
+        match word {
+            "--from" => plan.from = number(next()?)?,
+            "--seeds" => plan.seeds = number(next()?)?,
+            "--days" => plan.days = i64::try_from(number(next()?)?).unwrap_or(i64::MAX),
             "--all" => plan.all = true,
-            // What the test runner gives to every test.
-            "--nocapture" | "--show-output" | "--quiet" | "-q" | "--include-ignored" => {}
-            "--list" => {
-                say("simulation: test\n");
-                return Ok(None);
-            }
-            "--ignored" => return Ok(None),
-            flag if flag.starts_with('-') => return Err(format!("unknown: {flag}")),
-            filter if !"simulation".contains(filter) => return Ok(None),
-            _ => {}
+            _ => return Ok(false),
         }
-    }
-    Ok(Some(plan))
-}
-
-fn say(text: &str) {
-    let _ = std::io::stdout().write_all(text.as_bytes());
+        Ok(true)
+    })?;
+    Ok(plan)
 }

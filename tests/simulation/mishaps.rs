@@ -388,7 +388,7 @@ impl World {
         self.after(down, Happening::Start { cold });
     }
 
-    fn start(&mut self, cold: bool, outcome: &mut Outcome) -> Result<(), String> {
+    pub(crate) fn start(&mut self, cold: bool, outcome: &mut Outcome) -> Result<(), String> {
         let now = self.now();
         // What was lost once does not come back.
         self.kept = self.kept.take().filter(|_| !cold);
@@ -396,7 +396,8 @@ impl World {
         // Without what was kept: either nothing was, or it cannot be read.
         let lost = cold && self.rng.once_in(2);
         self.note(|| format!("the program starts, cold: {cold}, state lost: {lost}"));
-        match self.kept.clone().filter(|_| !cold) {
+        let kept_at = self.kept.as_ref().map(|(kept, _)| kept.taken.steady.0);
+        match self.kept.clone() {
             Some((kept, truth)) => {
                 // Through its text, as from a file.
                 let text = serde_json::to_string(&kept).map_err(|e| e.to_string())?;
@@ -413,14 +414,14 @@ impl World {
         self.starts += 1;
         self.alarms_kept();
         // Starts, stops and running times since then are not in it.
-        self.checks.forgot_until = self.t + 3 * HOUR;
+        self.checks.forget(self.t, kept_at);
         // Neither journal nor clock know better: the clock is behind, nobody knows that
         // anything was kept, or it was lost before, not long ago.
         let clock_behind = now.wall < self.latest.plus(10 * MINUTE);
         let again = lost && self.lost_at.is_some_and(|at| now.wall < at.plus(28 * HOUR));
         let seconds = u64::try_from(now.wall.0 / 1_000).unwrap_or(0);
-        if cold && (clock_behind || again || !lost) && seconds <= self.checks.sequence {
-            self.checks.sequence = 0;
+        if cold && (clock_behind || again || !lost) {
+            self.checks.sequence = self.checks.sequence.min(seconds);
         }
         self.latest = self.latest.max(now.wall);
         let cause = if lost {

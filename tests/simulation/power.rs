@@ -1,7 +1,7 @@
 //! Measured power as evidence: what drives draw, sometimes not what they should; and
 //! what has to be seen of it. Running time and energy are summed up apart from the core.
 
-use crate::checks::Watched;
+use crate::checks::{UNDER_WAY_MS, Watched};
 use crate::mishaps::asked;
 use crate::world::{Happening, Outcome, World};
 use leeside_core::ids::DeviceId;
@@ -40,6 +40,19 @@ impl Watched {
         let runs = report.power_w.is_some_and(|power_w| power_w >= RUNS_W);
         let stands = report.state == DriveState::Standing && report.pose.is_some();
         self.powerless &= !runs && !stands;
+    }
+}
+
+/// Whether a drive that is said to draw so much gives that trouble.
+fn tells(power_w: f64, trouble: DriveTrouble) -> bool {
+    match trouble {
+        DriveTrouble::TooMuchPower => power_w > TOO_MUCH_W,
+        DriveTrouble::NoPower => power_w < RUNS_W,
+        DriveTrouble::RunsTooLong | DriveTrouble::PowerUncommanded => power_w >= RUNS_W,
+        DriveTrouble::Silent
+        | DriveTrouble::Elsewhere
+        | DriveTrouble::Refused
+        | DriveTrouble::Fault => false,
     }
 }
 
@@ -89,7 +102,7 @@ impl World {
         let stands = watched.idle_since.map_or(0, |from| self.t - from);
         let began = watched.busy_since.map_or(0, |from| self.t - from);
         let judged = !watched.excused && self.sound(device) && self.t > self.checks.forgot_until;
-        let rests = !runs && stands.min(self.t - watched.commanded_at) > 3 * MINUTE;
+        let rests = !runs && stands.min(self.t - watched.commanded_at) > UNDER_WAY_MS;
         let under_way = long && began > 5 * SECOND && !watched.unsure;
         let ought = power_w > TOO_MUCH_W
             || judged && power_w >= RUNS_W && rests
@@ -147,20 +160,19 @@ impl World {
             // One that did not do what it was told before, unseen, may be there already
             // and draw nothing now, or have further to go than is believed: that is how
             // it comes to light.
-            let no_power = matches!(
-                alarm.because,
-                Because::Drive {
-                    trouble: DriveTrouble::NoPower
-                }
-            );
+            let Because::Drive { trouble } = alarm.because else {
+                return Err(format!("{} because {:?}", alarm.key, alarm.because));
+            };
+            let no_power = trouble == DriveTrouble::NoPower;
             let usage = |ms| self.plant.usage(device, self.now().steady.plus(ms));
             let ran = |ms| usage(ms).map_or(0, |usage| usage.run_ms);
             let runs = ran(200) > ran(0);
-            let of_late = self.t - watched.commanded_at < 3 * MINUTE;
+            let of_late = self.t - watched.commanded_at < UNDER_WAY_MS;
             let news = watched.reveals && of_late && no_power != runs;
             self.checks.devices[index].unsure |= no_power;
             self.checks.devices[index].powerless |= no_power;
-            if judged && known && !news && self.lies[index].is_none() {
+            let measured = self.lies[index].is_some_and(|lie| tells(lie, trouble));
+            if judged && known && !news && !measured {
                 return Err(format!("{}: nothing is wrong with it", alarm.key));
             }
         }

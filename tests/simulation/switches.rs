@@ -2,12 +2,12 @@
 //! whole way or halts what runs; a long one runs while it is pressed. What ought to
 //! come of it is reckoned from what the plant does, not from what the core believes.
 
+use crate::checks::UNDER_WAY_MS;
 use crate::site::{LONG_MS, SWITCHED, SWITCHES};
 use crate::world::{Happening, Outcome, World};
 use leeside_core::ids::ContactId;
 use leeside_core::input::Input;
 use leeside_core::output::{Course, Word};
-use leeside_core::time::MINUTE;
 
 /// A press under way.
 #[derive(Clone, Debug)]
@@ -24,6 +24,12 @@ impl Pressed {
     /// Since `at`, and by now it ought to run.
     pub(crate) const fn running(at: i64, starts: u64) -> Self {
         let runs = Some(true);
+        Self { at, starts, runs }
+    }
+
+    /// ... and by now it ought to have halted.
+    pub(crate) const fn halting(at: i64, starts: u64) -> Self {
+        let runs = Some(false);
         Self { at, starts, runs }
     }
 }
@@ -101,7 +107,7 @@ impl World {
     fn told_of_late(&self) -> bool {
         let devices = &self.model.group(SWITCHED).devices;
         let told = |d: &leeside_core::ids::DeviceId| self.checks.devices[d.index()].commanded_at;
-        devices.iter().any(|d| self.t - told(d) < 3 * MINUTE)
+        devices.iter().any(|d| self.t - told(d) < UNDER_WAY_MS)
     }
 
     /// What a press ought to have come to, where nothing else speaks.

@@ -1,7 +1,7 @@
 //! The world around the core: one queue of happenings, one clock, and every
 //! mishap between a sensor and a motor.
 
-use crate::checks::{Checks, Scene};
+use crate::checks::{Checks, Scene, UNDER_WAY_MS};
 use crate::mishaps::by_hand;
 use crate::rng::Rng;
 use crate::site::{self, DOORS, EVERY, SWITCHES};
@@ -322,6 +322,18 @@ impl World {
         Ok(())
     }
 
+    /// What the checks are shown, the checks, and the core.
+    pub(crate) fn scene(&mut self, reached: bool) -> (Scene<'_>, &mut Checks, Option<&Core>) {
+        let scene = Scene {
+            now: self.now(),
+            model: &self.model,
+            truth: &self.truth,
+            plant: &self.plant,
+            reached,
+        };
+        (scene, &mut self.checks, self.core.as_ref())
+    }
+
     /// Lets everything act that was due before this moment, then looks at it all.
     fn pass(&mut self) -> Result<(), String> {
         let now = self.now();
@@ -341,14 +353,9 @@ impl World {
                 self.checks.devices[index].sound = self.sound(DeviceId::of(index));
             }
         }
-        let scene = Scene {
-            model: &self.model,
-            truth: &self.truth,
-            plant: &self.plant,
-            now,
-            reached: self.core.is_some() && !self.gap,
-        };
-        self.checks.step(&scene, self.core.as_ref())?;
+        let reached = self.core.is_some() && !self.gap;
+        let (scene, checks, core) = self.scene(reached);
+        checks.step(&scene, core)?;
         self.believed()?;
         self.said_lost()?;
         self.counted()
@@ -388,23 +395,21 @@ impl World {
 
     fn command(&mut self, command: &Command) -> Result<(), String> {
         let now = self.now();
-        let scene = Scene {
-            model: &self.model,
-            truth: &self.truth,
-            plant: &self.plant,
-            now,
-            reached: !self.gap,
-        };
-        self.checks.command(&scene, command)?;
+        let (scene, checks, _) = self.scene(!self.gap);
+        checks.command(&scene, command)?;
         for order in &command.orders {
             // Not told, or not in order, it is not asked of until it has been told again.
-            let lost = self.gap || !self.sound(order.device);
+            let sound = self.sound(order.device);
+            let lost = self.gap || !sound;
             let watched = &mut self.checks.devices[order.device.index()];
             // Told otherwise before it could be seen where it is, the core goes on from
             // where it would be on its way.
-            let cut_short = watched.reveals && self.t - watched.commanded_at < 3 * MINUTE;
+            let cut_short = watched.reveals && self.t - watched.commanded_at < UNDER_WAY_MS;
+            watched.owed = self.gap && sound && (watched.owed || !watched.excused);
             watched.excused |= lost || cut_short;
             watched.commanded_at = self.t;
+            let starts = self.t + i64::from(order.start_delay_ms);
+            watched.known_from = watched.known_from.min(starts);
             // What goes from nobody knows where may be there already: no power proves
             // nothing then.
             let knows = self.core.as_ref().and_then(|core| core.pose(order.device));
