@@ -26,6 +26,11 @@ mod why;
 use clap::{CommandFactory, Parser, Subcommand};
 use std::process::ExitCode;
 
+/// Decisions and rows ask for many small pieces of memory, and a gust gives thousands
+/// back at once.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Sun shading by the minute, out of harm's way before the wind.
 ///
 /// Software, network and broker are not a safety system: wind, fire and people

@@ -17,6 +17,10 @@ use leeside_core::input::Input;
 use leeside_core::time::Now;
 use std::time::{Duration, Instant};
 
+/// As the program does.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn decide(criterion: &mut Criterion) {
     criterion.bench_function("one group, a tick, nothing changed", |bench| {
         let (mut core, mut ms) = (awnings(1), 1_000);

@@ -27,6 +27,10 @@ use leeside_core::Core;
 use leeside_core::time::SECOND;
 use std::time::{Duration, Instant};
 
+/// As the program does.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Readings that change no verdict.
 fn calm(core: &mut Core, rounds: i64) {
     for round in 0..rounds {

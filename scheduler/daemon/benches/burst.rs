@@ -23,6 +23,10 @@ use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 
+/// As the program does.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Echoes in each round.
 const ECHOES: usize = 10;
 const PATIENCE: Duration = Duration::from_secs(120);

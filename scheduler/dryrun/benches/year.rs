@@ -17,6 +17,10 @@ use leeside_solar::light::{Components, Sky as Light, SkyModel, Source};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
+/// As the program does.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn root(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../..")

@@ -31,6 +31,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
+/// As the program does.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Local midnight at the start of 2027, five hours after that of UTC.
 const NEW_YEAR: Wall = Wall(1_798_779_600_000);
 
