@@ -51,5 +51,5 @@ pub use path::{Sun, SunPath};
 pub use place::{Atmosphere, Location};
 pub use plane::Plane;
 pub use range::RangeError;
-pub use slats::{Cutoff, Slats};
+pub use slats::{Beam, Cutoff, Over, Slats};
 pub use spa::{Position, VALID_FROM_MS, VALID_TO_MS, delta_t_estimate, position};

@@ -53,6 +53,52 @@ pub enum Cutoff {
     },
 }
 
+/// Direct sun as slats see it, worked out once for all of them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beam {
+    profile_deg: f64,
+    /// Cosine of the profile angle.
+    cos: f64,
+}
+
+impl Beam {
+    /// The beam under a profile angle in degrees ([`Plane::profile_angle_deg`]).
+    #[must_use]
+    pub fn under(profile_deg: f64) -> Self {
+        Self {
+            profile_deg,
+            cos: cos(profile_deg.to_radians()),
+        }
+    }
+
+    /// Its profile angle, degrees.
+    #[must_use]
+    pub const fn profile_deg(&self) -> f64 {
+        self.profile_deg
+    }
+}
+
+/// What slats can do about several beams.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Over {
+    /// The tilt that blocks all of them, or the best there is.
+    pub cutoff: Cutoff,
+    /// From where to where a tilt blocks all of them, a thousandth of a degree and
+    /// more inside its bounds: there the share that passes is less than 0 by more than
+    /// the last bits could change.
+    sure: Option<(f64, f64)>,
+}
+
+impl Over {
+    /// Whether it is certain that nothing passes at a tilt in degrees, at any of the
+    /// beams; `false` says nothing.
+    #[must_use]
+    pub fn surely_blocks(&self, tilt_deg: f64) -> bool {
+        let within = |(from, to)| from <= tilt_deg && tilt_deg <= to;
+        self.sure.is_some_and(within)
+    }
+}
+
 impl Slats {
     /// `width_mm` and `spacing_mm` 1..1000; tilts -90..90 degrees, the least
     /// not above the greatest and the greatest not below 0 (outer edge down is
@@ -153,7 +199,7 @@ impl Slats {
             .min(self.tilt_max_deg);
         Cutoff::NotBlockable {
             tilt_deg,
-            leak: self.worst_leak(profile_deg, tilt_deg),
+            leak: self.worst_leak(&Beam::under(profile_deg), tilt_deg),
         }
     }
 
@@ -177,63 +223,81 @@ impl Slats {
     /// with a margin that tilt may be too steep for another of the angles.
     /// Angles without direct sun ask for nothing.
     #[must_use]
-    pub fn cutoff_over(&self, profiles_deg: impl Iterator<Item = f64> + Clone) -> Cutoff {
-        let lit = profiles_deg.filter(|profile| from_in_front(*profile));
+    pub fn cutoff_over(&self, profiles_deg: impl Iterator<Item = f64>) -> Cutoff {
+        let beams: Vec<Beam> = profiles_deg.map(Beam::under).collect();
+        self.over(&beams).cutoff
+    }
+
+    /// As [`cutoff_over`](Self::cutoff_over), with what else that shows.
+    #[must_use]
+    pub fn over(&self, beams: &[Beam]) -> Over {
+        let lit = beams.iter().filter(|beam| from_in_front(beam.profile_deg));
+        let only = |cutoff| Over { cutoff, sure: None };
         let (least, greatest) = (self.least_tilt(), self.tilt_max_deg);
         if lit.clone().next().is_none() {
-            return Cutoff::NoDirectSun;
+            return only(Cutoff::NoDirectSun);
         }
-        if let Some(from) = self.blocked_from(lit.clone()) {
-            return if from > 0.0 {
+        if let Some((from, sure)) = self.blocked_from(lit.clone()) {
+            let cutoff = if from > 0.0 {
                 Cutoff::Angle(from)
             } else {
                 Cutoff::HorizontalSuffices
             };
+            // Of a sun from below nothing was asked.
+            let below = |beam: &Beam| beam.profile_deg <= 0.0;
+            let sure = sure.filter(|_| !beams.iter().any(below));
+            return Over { cutoff, sure };
         }
         let worst = |tilt: f64| {
             lit.clone()
-                .map(|profile| self.worst_leak(profile, tilt))
+                .map(|beam| self.worst_leak(beam, tilt))
                 .fold(f64::NEG_INFINITY, f64::max)
         };
         let tilt_deg = least_of(worst, least, greatest);
-        Cutoff::NotBlockable {
+        only(Cutoff::NotBlockable {
             tilt_deg,
             leak: worst(tilt_deg).clamp(0.0, 1.0),
-        }
+        })
     }
 
     /// The smallest tilt from 0 upwards, within the limits, that blocks at all of these
-    /// profile angles in degrees, each between 0 and 90; `None` where none does.
+    /// profile angles, each between 0 and 90 degrees, and from where to where tilts are
+    /// sure to block; `None` where none does.
     ///
     /// The lower the sun, the steeper the least tilt that blocks it: asin(k cos p) - p
     /// falls by at least a degree for each degree that p rises. So of the arc sines,
     /// which are dear, that of the lowest sun decides, and one more mostly shows that
     /// the tilt is not too steep for the others. What a thousandth of a degree could
     /// change is worked out in full.
-    fn blocked_from(&self, lit: impl Iterator<Item = f64> + Clone) -> Option<f64> {
+    fn blocked_from<'a>(
+        &self,
+        lit: impl Iterator<Item = &'a Beam> + Clone,
+    ) -> Option<(f64, Option<(f64, f64)>)> {
         const NEAR_DEG: f64 = 1e-3;
-        let open = |profile_deg: f64| self.pitch * cos(profile_deg.to_radians());
+        let open = |beam: &Beam| self.pitch * beam.cos;
         let (mut lowest, mut highest, mut most_open) = (f64::INFINITY, 0.0_f64, 0.0_f64);
-        for profile_deg in lit.clone() {
-            let k = open(profile_deg);
+        for beam in lit.clone() {
+            let k = open(beam);
             if k > self.margin.1 {
                 return None;
             }
-            (lowest, highest) = (lowest.min(profile_deg), highest.max(profile_deg));
+            (lowest, highest) = (lowest.min(beam.profile_deg), highest.max(beam.profile_deg));
             most_open = most_open.max(k);
         }
-        let mut from = self.least_tilt();
-        for profile_deg in lit.clone() {
-            if profile_deg <= lowest + NEAR_DEG {
-                from = from.max(self.blocking(open(profile_deg), profile_deg).0);
+        let (mut from, mut blocks_from) = (self.least_tilt(), f64::NEG_INFINITY);
+        for beam in lit.clone() {
+            if beam.profile_deg <= lowest + NEAR_DEG {
+                blocks_from = blocks_from.max(self.blocking(open(beam), beam.profile_deg).0);
             }
         }
+        from = from.max(blocks_from);
         let (_, at_least) = self.blocking(most_open, highest);
         let mut lit = lit;
         let blocks = from <= self.tilt_max_deg
             && (from <= at_least - NEAR_DEG
-                || lit.all(|profile| from <= self.blocking(open(profile), profile).1));
-        blocks.then_some(from)
+                || lit.all(|beam| from <= self.blocking(open(beam), beam.profile_deg).1));
+        let sure = (blocks_from + NEAR_DEG, at_least - NEAR_DEG);
+        blocks.then_some((from, (sure.0 <= sure.1).then_some(sure)))
     }
 
     /// The share of the direct beam that passes unreflected, 0..1, at a profile
@@ -242,31 +306,36 @@ impl Slats {
     /// negative profile angle.
     #[must_use]
     pub fn transmittance(&self, profile_deg: f64, tilt_deg: f64) -> f64 {
-        if profile_deg.abs() < 90.0 && tilt_deg.is_finite() {
-            self.passing(profile_deg, tilt_deg).max(0.0)
+        self.passes(&Beam::under(profile_deg), tilt_deg)
+    }
+
+    /// [`transmittance`](Self::transmittance) of a beam.
+    #[must_use]
+    pub fn passes(&self, beam: &Beam, tilt_deg: f64) -> f64 {
+        if beam.profile_deg.abs() < 90.0 && tilt_deg.is_finite() {
+            self.passing(beam, tilt_deg).max(0.0)
         } else {
             0.0
         }
     }
 
     /// 1 - w |sin(b + p)| / (s cos p); negative where slats overlap.
-    fn passing(&self, profile_deg: f64, tilt_deg: f64) -> f64 {
-        let cos_p = cos(profile_deg.to_radians());
-        let open = self.pitch * cos_p;
+    fn passing(&self, beam: &Beam, tilt_deg: f64) -> f64 {
+        let open = self.pitch * beam.cos;
         if open <= 0.0 {
             return 0.0;
         }
-        1.0 - sin((tilt_deg + profile_deg).to_radians()).abs() / open
+        1.0 - sin((tilt_deg + beam.profile_deg).to_radians()).abs() / open
     }
 
     /// The most that passes within the margin around a tilt; may be negative,
     /// which keeps the search for the least of it from stalling.
-    fn worst_leak(&self, profile_deg: f64, tilt_deg: f64) -> f64 {
-        if (tilt_deg + profile_deg).abs() < self.margin_deg {
+    fn worst_leak(&self, beam: &Beam, tilt_deg: f64) -> f64 {
+        if (tilt_deg + beam.profile_deg).abs() < self.margin_deg {
             return 1.0;
         }
-        self.passing(profile_deg, tilt_deg - self.margin_deg)
-            .max(self.passing(profile_deg, tilt_deg + self.margin_deg))
+        self.passing(beam, tilt_deg - self.margin_deg)
+            .max(self.passing(beam, tilt_deg + self.margin_deg))
     }
 
     /// The tilts that block, inside the margin, degrees.
@@ -314,7 +383,7 @@ fn least_of(f: impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Cutoff, Slats};
+    use super::{Beam, Cutoff, Slats};
 
     fn slats(width: f64, spacing: f64, max: f64, margin: f64) -> Slats {
         Slats::new(width, spacing, -90.0, max, margin).expect("in range")
@@ -345,7 +414,7 @@ mod tests {
             drawn = drawn.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             from + (to - from) * f64::from(drawn >> 8) / f64::from(1_u32 << 24)
         };
-        let (mut blocked, mut leaky) = (0, 0);
+        let (mut blocked, mut leaky, mut sure) = (0, 0, 0);
         for _ in 0..20_000 {
             let width = draw(50.0, 110.0);
             let margin = if draw(0.0, 1.0) < 0.5 {
@@ -376,12 +445,24 @@ mod tests {
                 (from, to) = (from.max(a), to.min(b));
             }
             let want = (blockable && from <= to).then_some(from.to_bits());
-            let got = slats.blocked_from(profiles.iter().copied());
+            let beams: Vec<Beam> = profiles.iter().copied().map(Beam::under).collect();
+            let got = slats.blocked_from(beams.iter()).map(|(from, _)| from);
             assert_eq!(got.map(f64::to_bits), want, "{slats:?} {profiles:?}");
+            // Where it is sure to block, from the very bounds on, nothing passes.
+            let over = slats.over(&beams);
+            let tilts = over.sure.map_or([0.0; 3], |(low, high)| {
+                [low, high, draw(0.0, 1.0) * (high - low) + low]
+            });
+            for tilt in tilts.into_iter().filter(|tilt| over.surely_blocks(*tilt)) {
+                let passes = |beam: &Beam| slats.passes(beam, tilt) > 0.0;
+                assert!(!beams.iter().any(passes), "{slats:?} {profiles:?} {tilt}");
+                sure += 1;
+            }
             blocked += u32::from(want.is_some());
             leaky += u32::from(want.is_none());
         }
         assert!(blocked > 2_000 && leaky > 2_000, "{blocked} {leaky}");
+        assert!(sure > 2_000, "{sure}");
     }
 
     #[test]

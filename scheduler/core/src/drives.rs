@@ -348,6 +348,15 @@ impl DriveState {
         })
     }
 
+    /// Whether [`may_comfort`](Self::may_comfort) is sure to allow any travel, none of
+    /// which takes longer than a full one. `false` says nothing.
+    pub(crate) fn may_go_anywhere(&self, product: &Product) -> bool {
+        product.budget.is_none_or(|budget| {
+            let left = budget.run_ms - 2 * full_ms(product);
+            self.runs_ms.is_some_and(|most| most <= left)
+        })
+    }
+
     /// When so much of the window has passed that `takes` ms fit again.
     pub(crate) fn budget_recovers(
         &self,
@@ -578,6 +587,8 @@ mod tests {
             plain.runs_ms = None;
             let answer = plain.may_comfort(&product, takes, now);
             assert_eq!(drive.may_comfort(&product, takes, now), answer);
+            assert!(answer || takes > full_ms(&product) || !drive.may_go_anywhere(&product));
+            assert!(drive.travel_ms(&product, to, now) <= full_ms(&product));
             let left = 240_000 - takes - full_ms(&product);
             spared += u32::from(drive.runs_ms.is_some_and(|most| most <= left));
             (may, may_not) = (may + u32::from(answer), may_not + u32::from(!answer));

@@ -11,6 +11,24 @@ use leeside_solar::Sun;
 use leeside_solar::shade::{Aspect, Obstructions, Opening};
 use serde::{Deserialize, Serialize};
 
+/// What a group's wish asks of the light: its place among the thresholds of its
+/// facade and the number of its opening there.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub(crate) struct Asks {
+    on: u16,
+    off: u16,
+    /// `None`: the whole facade.
+    pub(crate) opening: Option<u8>,
+}
+
+impl Asks {
+    /// Whether it is bright, and whether it is dim: all that the wish sees of a cell.
+    pub(crate) fn answers(self, cell: Cell) -> (bool, bool) {
+        let lit = cell.lit(self.opening);
+        (lit && cell.above > self.on, !lit || cell.below <= self.off)
+    }
+}
+
 /// The thresholds and openings of a facade's groups.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Thresholds {
@@ -38,7 +56,8 @@ struct Shaded {
 pub(crate) struct Cell {
     above: u16,
     below: u16,
-    sunlit: bool,
+    /// The sun is on the facade.
+    pub(crate) sunlit: bool,
     /// Bit per opening: direct sun falls on some of it.
     lit: u64,
 }
@@ -54,8 +73,8 @@ impl Cell {
 }
 
 impl Thresholds {
-    /// Those of the groups on a facade; notes the number of each group's opening.
-    pub(crate) fn of(model: &Model, groups: &[GroupId], openings: &mut [Option<u8>]) -> Self {
+    /// Those of the groups on a facade; notes what each group asks.
+    pub(crate) fn of(model: &Model, groups: &[GroupId], asks: &mut [Asks]) -> Self {
         let mut thresholds = Self::default();
         for &id in groups {
             let group = model.group(id);
@@ -68,11 +87,21 @@ impl Thresholds {
             let index = opening.and_then(|o| {
                 thresholds.opening(o, &group.obstructions, model.facade(group.facade))
             });
-            openings[id.index()] = index;
+            asks[id.index()].opening = index;
         }
         for list in [&mut thresholds.from, &mut thresholds.to] {
             list.sort_by(f64::total_cmp);
             list.dedup();
+        }
+        for &id in groups {
+            let Some(rule) = &model.group(id).sun else {
+                continue;
+            };
+            let at = &mut asks[id.index()];
+            (at.on, at.off) = (
+                count(thresholds.from.partition_point(|t| *t < rule.on_wm2)),
+                count(thresholds.to.partition_point(|t| *t < rule.off_wm2)),
+            );
         }
         thresholds.dark = thresholds.between(0.0);
         thresholds
@@ -121,11 +150,14 @@ impl Thresholds {
 
     /// Between which thresholds an irradiance lies.
     fn between(&self, irradiance: f64) -> Cell {
-        let count = |n: usize| u16::try_from(n).unwrap_or(u16::MAX);
         Cell {
             above: count(self.from.partition_point(|t| *t <= irradiance)),
             below: count(self.to.partition_point(|t| *t < irradiance)),
             ..Cell::default()
         }
     }
+}
+
+fn count(thresholds: usize) -> u16 {
+    u16::try_from(thresholds).unwrap_or(u16::MAX)
 }

@@ -2,8 +2,8 @@
 //! from a contact to the groups and doors it concerns.
 
 use crate::ids::{FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Anchor, Group, Model, Moisture, SensorKind};
-use crate::thresholds::Thresholds;
+use crate::model::{Anchor, Group, Model, Moisture, SensorKind, SunAim};
+use crate::thresholds::{Asks, Thresholds};
 
 /// Adjacency lists in the order of the model.
 #[derive(Clone, Debug)]
@@ -28,16 +28,18 @@ pub(crate) struct Topology {
     pub(crate) needs: Vec<Vec<SensorId>>,
     /// Per facade, at which light its groups' wishes may change.
     pub(crate) thresholds: Vec<Thresholds>,
-    /// Per group, the number of its opening among its facade's, where it is asked for.
-    pub(crate) openings: Vec<Option<u8>>,
+    /// Per group, what its sun wish asks of the light on its facade.
+    pub(crate) asks: Vec<Asks>,
     /// The group of a device.
     pub(crate) device_group: Vec<Option<GroupId>>,
     /// Groups with the same rules of wind, hail, rain and fire have the same number.
     pub(crate) rules_of: Vec<usize>,
     /// How many such numbers there are.
     pub(crate) rules: usize,
+    /// Groups with the same rule of ice have the same number.
+    pub(crate) ice_of: Vec<usize>,
     /// Groups that want the same of the sun ahead have the same number: they have the
-    /// same aim, slats and obstructions.
+    /// same aim, slats and, where it counts, obstructions.
     pub(crate) alike: Vec<usize>,
 }
 
@@ -58,10 +60,11 @@ impl Topology {
             timetable_groups: vec![Vec::new(); model.timetables.len()],
             needs: vec![Vec::new(); model.groups.len()],
             thresholds: Vec::new(),
-            openings: vec![None; model.groups.len()],
+            asks: vec![Asks::default(); model.groups.len()],
             device_group: vec![None; model.devices.len()],
             rules_of: Vec::new(),
             rules: 0,
+            ice_of: Vec::new(),
             alike: Vec::new(),
         };
         topology.groups(model);
@@ -69,7 +72,7 @@ impl Topology {
         topology.thresholds = topology
             .facade_groups
             .iter()
-            .map(|groups| Thresholds::of(model, groups, &mut topology.openings))
+            .map(|groups| Thresholds::of(model, groups, &mut topology.asks))
             .collect();
         for (index, facade) in model.facades.iter().enumerate() {
             for sensor in &facade.light {
@@ -101,9 +104,12 @@ impl Topology {
         (self.rules_of, self.rules) = numbered(&model.groups, |a, b| {
             a.wind == b.wind && a.hail == b.hail && a.rain == b.rain && a.fire == b.fire
         });
+        (self.ice_of, _) = numbered(&model.groups, |a, b| a.ice == b.ice);
         let aim = |group: &Group| group.sun.as_ref().map(|rule| rule.aim);
+        // What shades an opening counts only for how deep the sun reaches.
+        let deep = |group: &Group| matches!(aim(group), Some(SunAim::Depth { .. }));
         (self.alike, _) = numbered(&model.groups, |a, b| {
-            aim(a) == aim(b) && a.slats == b.slats && a.obstructions == b.obstructions
+            aim(a) == aim(b) && a.slats == b.slats && (!deep(a) || a.obstructions == b.obstructions)
         });
     }
 

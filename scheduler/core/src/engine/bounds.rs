@@ -12,11 +12,39 @@ use crate::reason::Because;
 impl Core {
     /// Devices that do not follow their group, and why.
     pub(super) fn exceptions(&self, group: GroupId, voice: &Voice) -> Vec<Exception> {
-        let devices = &self.model.group(group).devices;
+        let devices = self.model.group(group).devices.iter();
+        let freely = self.goes_freely(group, voice);
         devices
-            .iter()
+            .filter(|device| !freely.is_some_and(|pose| self.follows(**device, pose)))
             .filter_map(|device| self.exception(group, *device, voice))
             .collect()
+    }
+
+    /// Where hand or comfort send a group in which no device has a course of its own
+    /// and nothing but a door forbids to extend: then there is little to look at of
+    /// each device.
+    fn goes_freely(&self, group: GroupId, voice: &Voice) -> Option<Pose> {
+        let guarded = voice.word.is_guard()
+            || matches!(voice.because, Because::SensorUnknown { .. })
+            || !self.groups[group.index()].device_holds.is_empty();
+        match voice.course {
+            Course::To(pose) if !guarded && self.fire(group).is_none() => Some(pose),
+            Course::To(_) | Course::Hold => None,
+        }
+    }
+
+    /// Whether a device of a group that [goes freely](Self::goes_freely) to a pose is
+    /// sure to follow, so that [`exception`](Self::exception) finds none: it has no
+    /// door, nothing is known against its drive, no position is to be found again, and
+    /// it is on its way already or its budget is good for any travel.
+    fn follows(&self, device: DeviceId, pose: Pose) -> bool {
+        let drive = &self.drives[device.index()];
+        let (model, evidence) = (&self.model, &self.evidence[device.index()]);
+        let told = || drive.target == Some(crate::drives::fit(pose, model.product_of(device)));
+        model.device(device).doors.is_empty()
+            && evidence.trouble.is_none()
+            && !drive.may_reference()
+            && (drive.may_go_anywhere(model.product_of(device)) || told())
     }
 
     fn exception(&self, group: GroupId, device: DeviceId, voice: &Voice) -> Option<Exception> {

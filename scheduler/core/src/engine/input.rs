@@ -12,7 +12,9 @@ use crate::time::Wall;
 impl Core {
     pub(super) fn take(&mut self, input: Input) {
         match input {
-            Input::Reading(reading) => self.reading(&reading),
+            Input::Reading(reading) => {
+                self.reading(&reading);
+            }
             Input::Garbled { sensor } => {
                 if let Some(state) = self.sensors.get_mut(sensor.index()) {
                     state.garbled();
@@ -32,9 +34,10 @@ impl Core {
         }
     }
 
-    pub(super) fn reading(&mut self, reading: &Reading) {
+    /// Takes a reading; whether anything may have followed from it.
+    pub(super) fn reading(&mut self, reading: &Reading) -> bool {
         let Some(sensor) = self.model.sensors.get(reading.sensor.index()) else {
-            return;
+            return false;
         };
         let (at, within);
         at = reading.at.plus(0);
@@ -46,18 +49,17 @@ impl Core {
         };
         let through = sensor.gateway;
         if through.is_some_and(|g| self.gateways_lost[g.index()]) {
-            return;
+            return false;
         }
         let state = &mut self.sensors[reading.sensor.index()];
         if state.again(sensor, reading, self.now) {
             // What waits for its silence, or for the same too often, waits already.
-            self.twilight(reading.sensor);
-            return;
+            return self.twilight(reading.sensor);
         }
         let checks = sensor.validity.stuck_ms.is_some() || sensor.validity.zero.is_some();
         let before = (state.standing, state.value, state.gust, state.direction);
         if !state.take(sensor, reading, self.now) {
-            return;
+            return false;
         }
         let after = (state.standing, state.value, state.gust, state.direction);
         let peak = state.peak.is_some();
@@ -76,13 +78,21 @@ impl Core {
             self.sensor_changed(reading.sensor);
         }
         self.twilight(reading.sensor);
+        true
     }
 
-    /// Timetables with a twilight phase hear of every reading of its sensor.
-    fn twilight(&mut self, sensor: SensorId) {
-        if self.topology.twilight_by[sensor.index()].is_empty() {
-            return;
+    /// Timetables with a twilight phase hear of every reading of its sensor; whether
+    /// there are any.
+    #[inline]
+    fn twilight(&mut self, sensor: SensorId) -> bool {
+        let any = !self.topology.twilight_by[sensor.index()].is_empty();
+        if any {
+            self.say_light(sensor);
         }
+        any
+    }
+
+    fn say_light(&mut self, sensor: SensorId) {
         let state = &self.sensors[sensor.index()];
         let (Standing::Good, Some(value)) = (state.standing, state.value) else {
             return;

@@ -3,7 +3,7 @@
 use super::{Core, Known, Together, stale_bits};
 use crate::guard::{Heard, hear};
 use crate::ids::{ContactId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Facade, Model, SensorKind};
+use crate::model::{Facade, Group, Model, SensorKind};
 use crate::output::{WakeFor, Word};
 use crate::reason::{Fault, LightSource};
 use crate::sensor::Standing;
@@ -259,15 +259,31 @@ impl Core {
         // or the sun came onto or left one of their openings: in between nothing
         // about their wishes can change but by their own timers.
         let cell = self.topology.thresholds[id.index()].cell(facade, &sun, sunlit, irradiance_wm2);
-        if self.facades[id.index()].cell.replace(cell) == Some(cell) {
+        let before = self.facades[id.index()].cell.replace(cell);
+        if before == Some(cell) {
             return;
         }
         let topology = self.topology.clone();
         for &group in &topology.facade_groups[id.index()] {
-            if model.group(group).sun.is_some() {
+            let asks = topology.asks[group.index()];
+            let same = before.is_some_and(|before| {
+                before.sunlit == cell.sunlit && asks.answers(before) == asks.answers(cell)
+            });
+            let Some(rule) = &model.group(group).sun else {
+                continue;
+            };
+            if !same || rule.heat.is_some() || self.counts_looks(model.group(group), group) {
                 self.mark(group, stale_bits::SUN);
             }
         }
+    }
+
+    /// Whether a look at a group's sun wish may change something even where the light
+    /// gives the wish the answers of before: where it is [decided upon by
+    /// hand](Self::decide_by_hand), or waits for a new day to have its moves again.
+    fn counts_looks(&self, rules: &Group, group: GroupId) -> bool {
+        let state = &self.groups[group.index()];
+        state.sun.capped || self.decides_at_looks(rules, group)
     }
 
     /// A facade is looked at again at this moment. By day that is the same minute for

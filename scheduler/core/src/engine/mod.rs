@@ -99,6 +99,9 @@ pub struct Core {
     /// By which of those rules it last looked at the wind in the present moment, and
     /// what it saw.
     wind: Option<(usize, WindLooks)>,
+    /// By which rule it last looked at ice in the present moment, from where to where
+    /// that took a group.
+    ice: Option<(usize, IceState, IceState)>,
     /// What lost in the last verdict: where it is the same again it is shared.
     lost: Arc<[Lost]>,
     /// What speaks and loses, while a verdict is made.
@@ -265,6 +268,7 @@ impl Core {
             decided_at: now,
             calm: Vec::new(),
             wind: None,
+            ice: None,
             lost: Arc::default(),
             losing: Vec::new(),
             sun_path: SunPath::new(model.site.location, model.site.atmosphere),
@@ -303,9 +307,14 @@ impl Core {
     /// Takes readings of one moment, one after the other as [`handle`](Self::handle)
     /// would, only quicker.
     pub fn hear(&mut self, now: Now, readings: &[Reading]) {
+        // One that says what is known already sets no timer and leaves nothing to be
+        // decided: what was not due before this moment is not due after it either.
+        let mut comes = true;
         for reading in readings {
-            self.come_to(now, true, false);
-            self.reading(reading);
+            if comes {
+                self.come_to(now, true, false);
+            }
+            comes = self.reading(reading);
         }
     }
 

@@ -4,7 +4,7 @@
 use super::{Core, Known, stale_bits};
 use crate::guard::{self, Engaged, GuardState, Look, Times};
 use crate::ids::GroupId;
-use crate::model::{Group, Model};
+use crate::model::{Group, IceRule, Model};
 use crate::output::{LockoutChange, Output, Stage, WakeFor, Word};
 use crate::reason::Because;
 use crate::sensor::Standing;
@@ -38,7 +38,7 @@ impl Core {
             .all(|sensor| sensor.standing != Standing::Waiting);
         self.calm.clear();
         self.calm.resize(self.topology.rules, None);
-        self.wind = None;
+        (self.wind, self.ice) = (None, None);
         let mut decided = core::mem::take(&mut self.decided);
         // Groups ask nothing of each other before their drives are told, so all of one
         // is done while its state is at hand: guards first, then wishes, then the verdict.
@@ -129,8 +129,7 @@ impl Core {
         let (known, frozen) = (state.known, state.ice.frozen);
         // Ice counts from look to look, so it has to have each of them.
         if let Some(rule) = &rules.ice {
-            let state = &mut self.groups[group.index()].ice;
-            guard::ice::step(state, rule, &self.sensors, now);
+            self.step_ice(rule, group);
         }
         if at_rest && self.groups[group.index()].ice.guard.engaged.is_none() {
             self.decide_by_hand(rules, group);
@@ -187,6 +186,26 @@ impl Core {
         }
     }
 
+    /// A look at ice. It is made of the rule, the sensors and the state, so groups with
+    /// the same rule that stand where one stood before come to where that one came.
+    fn step_ice(&mut self, rule: &IceRule, group: GroupId) {
+        let number = self.topology.ice_of[group.index()];
+        let state = &mut self.groups[group.index()].ice;
+        if let Some((of, before, after)) = &self.ice
+            && *of == number
+            && before == state
+        {
+            state.clone_from(after);
+            return;
+        }
+        // Only what is soon compared and copied is worth it.
+        let before = state.is_idle().then(|| state.clone());
+        guard::ice::step(state, rule, &self.sensors, self.now);
+        if let Some(before) = before.filter(|_| state.is_idle()) {
+            self.ice = Some((number, before, state.clone()));
+        }
+    }
+
     /// Whether no guard of a group holds or counts, and none of their sensors says
     /// anything to make them: then a look at wind, hail and rain changes nothing.
     /// All sensors have been heard.
@@ -226,10 +245,14 @@ impl Core {
     /// What a hand leaves open follows where the drives are, and quiet hours follow
     /// the clock: such a group is decided upon at every look.
     fn decide_by_hand(&mut self, rules: &Group, group: GroupId) {
-        let state = &mut self.groups[group.index()];
-        if state.hand.is_some() || !state.device_holds.is_empty() || rules.quiet.is_some() {
-            state.stale |= stale_bits::DECIDE;
+        if self.decides_at_looks(rules, group) {
+            self.groups[group.index()].stale |= stale_bits::DECIDE;
         }
+    }
+
+    pub(super) fn decides_at_looks(&self, rules: &Group, group: GroupId) -> bool {
+        let state = &self.groups[group.index()];
+        state.hand.is_some() || !state.device_holds.is_empty() || rules.quiet.is_some()
     }
 
     fn unheard_of(&self, group: GroupId) -> [bool; 4] {
@@ -371,7 +394,7 @@ impl Core {
         let Some(cell) = self.facades[facade.index()].cell else {
             return;
         };
-        let lit = cell.lit(self.topology.openings[group.index()]);
+        let lit = cell.lit(self.topology.asks[group.index()].opening);
         let date = self.today();
         let now = self.now;
         let heat = self.heat(group, &light);

@@ -76,6 +76,11 @@ pub(super) const RANKS: [Rank; 12] = [
     Rank::Rest,
 ];
 
+/// The first rank of [`RANKS`] that no guard and no hand speaks on.
+const COMFORT: usize = 9;
+const _: () =
+    assert!(matches!(RANKS[COMFORT], Rank::Sun) && matches!(RANKS[COMFORT - 1], Rank::Hand));
+
 impl Core {
     /// Decides anew; the word, if the verdict differs from the last one (or has to
     /// be said again).
@@ -85,8 +90,12 @@ impl Core {
         group: GroupId,
         bits: u8,
     ) -> Option<Word> {
-        let mut ranks = RANKS.into_iter();
-        let first = ranks.find_map(|rank| self.voice(group, rank))?;
+        let (mut ranks, at_ease) = (RANKS.into_iter(), self.at_ease(group));
+        let passed = if at_ease { COMFORT } else { 0 };
+        let first = ranks
+            .by_ref()
+            .skip(passed)
+            .find_map(|rank| self.voice(group, rank))?;
         let again = bits & (stale_bits::REPEAT | stale_bits::DEVICES) != 0;
         if let Some(old) = &self.groups[group.index()].verdict {
             let same = old.decided_by == first.word
@@ -119,6 +128,18 @@ impl Core {
             }
         }
         Some(word)
+    }
+
+    /// Whether no guard and no hand has anything to say: then all ranks above
+    /// [`COMFORT`] keep quiet.
+    fn at_ease(&self, group: GroupId) -> bool {
+        let state = &self.groups[group.index()];
+        let guards = [&state.wind, &state.hail, &state.ice.guard, &state.rain];
+        state.service.is_none()
+            && state.hand.is_none()
+            && state.known == Known::Yes
+            && guards.into_iter().all(|guard| guard.engaged.is_none())
+            && self.fire(group).is_none()
     }
 
     /// A guard begins to send a group somewhere. Where a drive does not report,

@@ -146,7 +146,7 @@ pub enum Moisture {
 }
 
 /// The ice guard of a group.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct IceRule {
     /// Temperature sensors that count (air or surface); the coldest decides.
     pub sensors: Vec<SensorId>,

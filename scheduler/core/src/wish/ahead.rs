@@ -2,7 +2,7 @@
 //! groups that hang there.
 
 use crate::time::{MINUTE, Wall};
-use leeside_solar::{Cutoff, Plane, Slats, Sun, SunPath};
+use leeside_solar::{Beam, Cutoff, Over, Plane, Slats, Sun, SunPath};
 
 /// The sun of single minutes, over the whole site or seen from one facade, in
 /// places that a later minute takes over.
@@ -40,22 +40,22 @@ impl<T: Copy> Minutes<T> {
 /// What is known of the minutes to come, and of spans of them from one moment on.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Ahead {
-    /// Profile angle and sun, where it is on the facade.
-    minutes: Minutes<Option<(f64, Sun)>>,
+    /// The beam and the sun, where it is on the facade.
+    minutes: Minutes<Option<(Beam, Sun)>>,
     from: Option<Wall>,
     spans: Vec<Span>,
     /// Spans of an earlier moment, to be used again.
     spare: Vec<Span>,
 }
 
-/// Profile angles of some coming minutes and what slats can do about them.
+/// The sun of some coming minutes and what slats can do about it.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Span {
     minutes: i64,
-    profiles: Vec<f64>,
+    beams: Vec<Beam>,
     suns: Vec<Sun>,
     /// By what groups are alike in, what they find.
-    cutoffs: Vec<(usize, Cutoff)>,
+    cutoffs: Vec<(usize, Over)>,
     leaks: Vec<(usize, i16, bool)>,
     most: Vec<(usize, f64)>,
 }
@@ -69,8 +69,8 @@ impl Span {
         if let Some((_, most)) = self.most.iter().find(|(of, _)| *of == alike) {
             return *most;
         }
-        let minutes = self.profiles.iter().zip(&self.suns);
-        let most = minutes.map(|(profile, sun)| wanted(*profile, sun));
+        let minutes = self.beams.iter().zip(&self.suns);
+        let most = minutes.map(|(beam, sun)| wanted(beam.profile_deg(), sun));
         let most = most.fold(0.0, f64::max);
         self.most.push((alike, most));
         most
@@ -78,22 +78,26 @@ impl Span {
 
     /// The tilt that blocks through all of them.
     pub(crate) fn cutoff(&mut self, alike: usize, slats: &Slats) -> Cutoff {
-        if let Some((_, cutoff)) = self.cutoffs.iter().find(|(of, _)| *of == alike) {
-            return *cutoff;
+        if let Some((_, over)) = self.cutoffs.iter().find(|(of, _)| *of == alike) {
+            return over.cutoff;
         }
-        let cutoff = slats.cutoff_over(self.profiles.iter().copied());
-        self.cutoffs.push((alike, cutoff));
-        cutoff
+        let over = slats.over(&self.beams);
+        self.cutoffs.push((alike, over));
+        over.cutoff
     }
 
     /// Whether slats at a tilt let direct sun through at any of them.
     pub(crate) fn leaks(&mut self, alike: usize, slats: &Slats, tilt: i16) -> bool {
+        let blocks = |(of, over): &(usize, Over)| *of == alike && over.surely_blocks(tilt.into());
+        if self.cutoffs.iter().any(blocks) {
+            return false;
+        }
         let mut known = self.leaks.iter();
         if let Some((.., leaks)) = known.find(|(of, t, _)| *of == alike && *t == tilt) {
             return *leaks;
         }
-        let passes = |profile: &f64| slats.transmittance(*profile, f64::from(tilt)) > 0.0;
-        let leaks = self.profiles.iter().any(passes);
+        let passes = |beam: &Beam| slats.passes(beam, f64::from(tilt)) > 0.0;
+        let leaks = self.beams.iter().any(passes);
         self.leaks.push((alike, tilt, leaks));
         leaks
     }
@@ -126,17 +130,17 @@ impl Outlook<'_> {
             span.cutoffs.clear();
             span.leaks.clear();
             span.most.clear();
-            span.profiles.clear();
+            span.beams.clear();
             span.suns.clear();
             for minute in 0..=minutes {
                 let ms = self.wall.0 + minute * MINUTE;
                 let seen = ahead.minutes.of(ms, || {
                     let (_, sun) = self.suns.of(ms, || self.path.both(ms));
                     let sunlit = self.plane.sunlit(&sun);
-                    sunlit.then(|| (self.plane.profile_angle_deg(&sun), sun))
+                    sunlit.then(|| (Beam::under(self.plane.profile_angle_deg(&sun)), sun))
                 });
-                if let Some((profile, sun)) = seen {
-                    span.profiles.push(profile);
+                if let Some((beam, sun)) = seen {
+                    span.beams.push(beam);
                     span.suns.push(sun);
                 }
             }
