@@ -152,36 +152,37 @@ impl Core {
 
     /// A sensor's value or standing changed: tell those who listen.
     pub(super) fn sensor_changed(&mut self, id: SensorId) {
-        let topology = self.topology.clone();
         self.sensor_alarm(id);
-        for &group in &topology.guarded_by[id.index()] {
-            self.mark(group, stale_bits::GUARDS);
-        }
-        for &group in &topology.warmed_by[id.index()] {
-            self.mark(group, stale_bits::SUN);
-        }
         // While the sun is down no light on a facade asks for anything.
-        if self.dawn.is_none_or(|dawn| dawn <= self.now.wall) {
+        let up = self.dawn.is_none_or(|dawn| dawn <= self.now.wall);
+        if up && !self.topology.lit_by[id.index()].is_empty() {
+            let topology = self.topology.clone();
             for &facade in &topology.lit_by[id.index()] {
                 self.mark_facade(facade);
             }
         }
-        for &other in &topology.neighbours[id.index()] {
+        let (at, groups, stale) = (self.now.steady, &mut self.groups, &mut self.stale);
+        for &group in &self.topology.guarded_by[id.index()] {
+            stale.mark(groups, group, stale_bits::GUARDS, at);
+        }
+        for &group in &self.topology.warmed_by[id.index()] {
+            stale.mark(groups, group, stale_bits::SUN, at);
+        }
+        // Whoever has this one as a substitute listens too.
+        for (index, sensor) in self.sensors.iter().enumerate() {
+            let bypass = sensor.bypass.as_ref();
+            if bypass.is_some_and(|b| b.substitute == Some(id)) {
+                for &group in &self.topology.guarded_by[index] {
+                    stale.mark(groups, group, stale_bits::GUARDS, at);
+                }
+            }
+        }
+        for &other in &self.topology.neighbours[id.index()] {
             let sensor = self.model.sensor(other);
             let due = self.sensors[other.index()].zero_at(sensor);
             // Once this moment has passed: the other's own reading of it comes first.
-            if due.is_some_and(|at| at <= self.now.steady) {
-                self.timers
-                    .set(WakeFor::SensorCheck(other), self.now.steady);
-            }
-        }
-        // Whoever has this one as a substitute listens too.
-        for index in 0..self.sensors.len() {
-            let bypass = self.sensors[index].bypass.as_ref();
-            if bypass.is_some_and(|b| b.substitute == Some(id)) {
-                for &group in &topology.guarded_by[index] {
-                    self.mark(group, stale_bits::GUARDS);
-                }
+            if due.is_some_and(|due| due <= at) {
+                self.timers.set(WakeFor::SensorCheck(other), at);
             }
         }
     }

@@ -127,6 +127,17 @@ struct Stale {
     peaks: Vec<SensorId>,
 }
 
+impl Stale {
+    fn mark(&mut self, groups: &mut [GroupState], group: GroupId, bits: u8, at: Steady) {
+        let state = &mut groups[group.index()];
+        if state.stale == 0 {
+            self.groups.push(group);
+        }
+        state.stale |= bits;
+        self.at.get_or_insert(at);
+    }
+}
+
 /// What of a group has to be looked at.
 mod stale_bits {
     pub(super) const GUARDS: u8 = 1;
@@ -441,11 +452,12 @@ impl Core {
                 self.due(why);
             }
             if self.stale.at.is_some_and(|at| at <= self.now.steady) {
-                self.settle();
+                let model = self.model.clone();
+                self.settle(&model);
                 // Carrying out sets no timer to the moment itself, so nothing that it
                 // brings is due before the next.
                 if !as_polled || until > self.now.steady.plus(1) {
-                    self.carry_out_all();
+                    self.carry_out_rest(&model);
                 }
             }
         }
@@ -453,12 +465,8 @@ impl Core {
 
     /// Something of a group has to be looked at once this moment has passed.
     fn mark(&mut self, group: GroupId, bits: u8) {
-        let state = &mut self.groups[group.index()];
-        if state.stale == 0 {
-            self.stale.groups.push(group);
-        }
-        state.stale |= bits;
-        self.stale.at.get_or_insert(self.now.steady);
+        self.stale
+            .mark(&mut self.groups, group, bits, self.now.steady);
     }
 
     fn mark_all(&mut self, bits: u8) {

@@ -16,13 +16,12 @@ use chrono::NaiveDate;
 impl Core {
     /// Decides upon everything that came at this moment; carrying it out is left to
     /// [`carry_out_next`](Self::carry_out_next).
-    pub(super) fn settle(&mut self) {
+    pub(super) fn settle(&mut self, model: &Model) {
         self.carry_out_all();
         self.stale.at = None;
-        let model = self.model.clone();
         let mut facades = core::mem::take(&mut self.stale.facades);
         for facade in facades.drain(..) {
-            self.look_facade(&model, facade);
+            self.look_facade(model, facade);
         }
         // Lists are used again: a moment need not ask for memory.
         if self.stale.facades.is_empty() {
@@ -45,17 +44,17 @@ impl Core {
         for &group in &groups {
             if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
                 self.stage = Stage::Guards(group);
-                self.look_guards(&model, group, all_heard);
+                self.look_guards(model, group, all_heard);
             }
             if self.groups[group.index()].stale & stale_bits::SUN != 0 {
-                self.look_sun(&model, group);
+                self.look_sun(model, group);
             }
             let bits = core::mem::take(&mut self.groups[group.index()].stale);
             if bits & stale_bits::DECIDES == 0 {
                 continue;
             }
-            if let Some(word) = self.decide_if_new(&model, group, bits) {
-                self.give_up_starts(&model, group);
+            if let Some(word) = self.decide_if_new(model, group, bits) {
+                self.give_up_starts(model, group);
                 decided.push((word, group, bits & stale_bits::REPEAT != 0));
             }
         }
@@ -77,15 +76,14 @@ impl Core {
     #[inline]
     pub(super) fn carry_out_all(&mut self) {
         if !self.decided.is_empty() {
-            self.carry_out_rest();
+            self.carry_out_rest(&self.model.clone());
         }
     }
 
-    fn carry_out_rest(&mut self) {
-        let model = self.model.clone();
+    pub(super) fn carry_out_rest(&mut self, model: &Model) {
         self.out.reserve(self.decided.len());
         while let Some(next) = self.decided.pop() {
-            self.carry_out_one(&model, next);
+            self.carry_out_one(model, next);
         }
     }
 
@@ -256,7 +254,7 @@ impl Core {
     }
 
     fn unheard_of(&self, group: GroupId) -> [bool; 4] {
-        WEATHER.map(|word| self.guard(group, word).is_some_and(|g| g.unheard))
+        self.weather_guards(group).map(|guard| guard.unheard)
     }
 
     fn step(&mut self, group: GroupId, word: Word, look: Look, times: Times, holding: &Because) {
@@ -270,6 +268,12 @@ impl Core {
     fn arm(&mut self, group: GroupId, word: Word, times: Times) {
         let due = self.guard(group, word).and_then(|state| state.due(times));
         self.arm_guard(group, word, due);
+    }
+
+    /// The states of all weather guards, in the order of [`WEATHER`].
+    fn weather_guards(&self, group: GroupId) -> [&GuardState; WEATHER.len()] {
+        let state = &self.groups[group.index()];
+        [&state.wind, &state.hail, &state.ice.guard, &state.rain]
     }
 
     /// The state of a weather guard.
@@ -340,8 +344,8 @@ impl Core {
     }
 
     pub(super) fn engaged_of(&self, group: GroupId) -> [Option<Discriminant>; 4] {
-        WEATHER.map(|word| {
-            let engaged = self.guard(group, word)?.engaged.as_ref()?;
+        self.weather_guards(group).map(|guard| {
+            let engaged = guard.engaged.as_ref()?;
             Some(core::mem::discriminant(&engaged.because))
         })
     }

@@ -6,6 +6,7 @@
 
 use super::settle::WEATHER;
 use super::{Core, Known, stale_bits};
+use crate::guard::{Engaged, GuardState};
 use crate::ids::{ContactId, DeviceId, GroupId};
 use crate::model::{FrozenWind, Model, Phase};
 use crate::output::{Course, Lost, Verdict, Word};
@@ -281,20 +282,25 @@ impl Core {
         self.weather(group, Word::Ice)
     }
 
+    #[inline]
     fn weather(&self, group: GroupId, word: Word) -> Option<Voice> {
         let state = self.guard(group, word)?;
-        let engaged = state.engaged.as_ref()?;
+        let engaged = state.engaged.as_deref()?;
+        Some(self.engaged(group, word, state, engaged))
+    }
+
+    fn engaged(&self, group: GroupId, word: Word, state: &GuardState, engaged: &Engaged) -> Voice {
         let frozen = word == Word::Ice && self.groups[group.index()].ice.frozen;
         let course = match self.refuge(group, word) {
             Some(pose) if !frozen => Course::To(pose),
             _ => Course::Hold,
         };
-        Some(Voice {
+        Voice {
             word,
             course,
             because: engaged.because.clone(),
             release: state.release(self.guard_times(group, word)),
-        })
+        }
     }
 
     /// The refuge that most of a group takes: that of its first device that is harmed.
@@ -462,7 +468,15 @@ impl Core {
 
     /// Comfort holds in quiet hours and while the clock is not to be trusted:
     /// it keeps the pose, it does not fall to rest.
+    #[inline]
     fn comfort(&self, group: GroupId, voice: Voice) -> Voice {
+        if self.clock_trusted && self.model.group(group).quiet.is_none() {
+            return voice;
+        }
+        self.comfort_waits(group, voice)
+    }
+
+    fn comfort_waits(&self, group: GroupId, voice: Voice) -> Voice {
         if !self.clock_trusted {
             return Voice {
                 course: Course::Hold,
