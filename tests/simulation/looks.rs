@@ -110,6 +110,18 @@ impl Truth {
 
     fn moist(&mut self, group: usize, rule: &IceRule) -> bool {
         let now = self.now.steady.0;
+        // Nobody makes it dry by leaving out all that could say otherwise.
+        let gone = |moisture: &Moisture| {
+            let sensor = match moisture {
+                Moisture::Always => return false,
+                Moisture::Humidity { .. } => HYGRO,
+                Moisture::Rain { .. } => RAIN,
+            };
+            matches!(self.says(sensor), Says::LeftOut)
+        };
+        if !rule.moisture.is_empty() && rule.moisture.iter().all(gone) {
+            return true;
+        }
         rule.moisture.iter().any(|moisture| match moisture {
             Moisture::Always => true,
             Moisture::Humidity { from_pct, .. } => match self.says(HYGRO) {

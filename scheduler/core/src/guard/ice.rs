@@ -145,16 +145,20 @@ fn look(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], moist: bo
 }
 
 /// Whether there is something to freeze. A moisture sensor that is not to be
-/// believed counts as moist.
+/// believed counts as moist, and so do they where all of them are left out: a group is
+/// not talked out of its only one.
 fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now) -> bool {
-    let mut moist = false;
+    let (mut moist, mut left_out) = (false, 0);
     for source in &rule.moisture {
         moist |= match *source {
             Moisture::Always => true,
             Moisture::Humidity { sensor, from_pct } => match hear(sensors, sensor) {
                 Heard::Good(_, s) => s.value.is_none_or(|rh| rh >= from_pct),
                 Heard::Fault(..) | Heard::Waiting => true,
-                Heard::LeftOut => false,
+                Heard::LeftOut => {
+                    left_out += 1;
+                    false
+                }
             },
             Moisture::Rain { sensor, within_ms } => match hear(sensors, sensor) {
                 Heard::Good(_, s) => {
@@ -169,11 +173,14 @@ fn moist(state: &mut IceState, rule: &IceRule, sensors: &[SensorState], now: Now
                         .is_some_and(|at| now.steady.0 - at.0 <= within_ms)
                 }
                 Heard::Fault(..) | Heard::Waiting => true,
-                Heard::LeftOut => false,
+                Heard::LeftOut => {
+                    left_out += 1;
+                    false
+                }
             },
         };
     }
-    moist
+    moist || (left_out > 0 && left_out == rule.moisture.len())
 }
 
 /// Nothing is known of what was: it may be frozen, until a temperature is heard.

@@ -10,6 +10,7 @@ mod edges;
 mod frost;
 mod hand;
 mod laws;
+mod loopholes;
 mod moments;
 mod polled;
 mod power;
