@@ -2,7 +2,9 @@
 //! have other names, and an unchanged file changes nothing.
 
 use crate::support::*;
+use leeside_core::Core;
 use leeside_core::ids::{GroupId, SensorId};
+use leeside_core::input::{Ask, Input, Origin};
 use leeside_core::model::{Kind, Model, SensorKind};
 use leeside_core::pose::Pose;
 use leeside_core::time::MINUTE;
@@ -156,4 +158,117 @@ fn alarms_stay_with_what_they_are_about_and_end_with_it() {
     });
     assert!(rig.core.alarms().is_empty());
     rig.check(&[("00:15:01", gust(masts[1], 1.0), "00:15:00.001 east ~wind; 00:15:00.001 west ~wind; 00:15:00.001 .sensor_fault/west mast; 00:15:00.001 east ~wind; east ~wind")]);
+}
+
+/// Two shutters that freeze, one group each.
+fn freezing() -> (House, [GroupId; 2], [SensorId; 2]) {
+    let mut house = House::new(Pose::extension(40));
+    let sensors = [
+        house.sensor("mast", SensorKind::Wind),
+        house.sensor("thermo", SensorKind::Temperature),
+    ];
+    let groups = ["east", "west"].map(|n| house.single(n, Kind::RollerShutter));
+    for group in groups {
+        house.of(group).wind = Some(wind_rule(&sensors[..1]));
+        house.product_of(group).refuge.wind = Pose::EXTENDED;
+        house.product_of(group).refuge.ice = Some(Pose::RETRACTED);
+    }
+    (house, groups, sensors)
+}
+
+/// Both in one group of another name.
+fn joined(model: &mut Model) {
+    let device = model.groups[1].devices.remove(0);
+    model.groups[0].devices.push(device);
+    model.groups.remove(1);
+    model.groups[0].name = "both".to_owned();
+}
+
+/// What is frozen stays where it is, also in a new group with others.
+#[test]
+fn what_is_frozen_stays_frozen_in_another_group() {
+    let (mut house, groups, [mast, thermo]) = freezing();
+    for group in groups {
+        house.of(group).ice = Some(ice_rule(&[thermo]));
+    }
+    let mut rig = Rig::calm(house);
+    rig.put("10:00:00", &value(thermo, -3.0));
+    rig.put("10:00:01", &tick());
+    let mut rig = reload(rig, joined);
+    rig.put("10:00:02", &tick());
+    let out = rig.put("10:10:00", &gust(mast, 12.0));
+    let after = rig.put("10:10:01", &tick());
+    let said = rig.words("10:10:00", &[out, after].concat());
+    assert!(
+        said.contains("both +wind") && !said.contains("both: "),
+        "{said}"
+    );
+}
+
+/// A lockout of before a restart of which nothing has been heard yet extends nothing in
+/// a new group either.
+#[test]
+fn a_kept_lockout_extends_nothing_in_another_group() {
+    let (house, _, [mast, _]) = freezing();
+    let mut rig = Rig::calm(house);
+    rig.put("10:00:00", &gust(mast, 12.0));
+    rig.put("10:00:01", &tick());
+    rig.put("11:00:00", &restart());
+    rig.put("11:00:01", &tick());
+    let mut rig = reload(rig, joined);
+    let out = rig.put("11:00:02", &tick());
+    let said = rig.words("11:00:02", &out);
+    assert!(!said.contains("both: "), "{said}");
+    let out = rig.put("11:00:03", &gust(mast, 12.0));
+    let after = rig.put("11:00:04", &tick());
+    let said = rig.words("11:00:03", &[out, after].concat());
+    assert!(said.contains("both: wind"), "{said}");
+}
+
+/// Whoever stood in for a sensor is gone with its line: the sensor speaks for itself,
+/// and nobody else, whose number it is now, for it.
+#[test]
+fn a_bypass_ends_with_the_sensor_that_stood_in() {
+    let (mut house, groups, masts) = pair();
+    let spare = house.sensor("spare", SensorKind::Wind);
+    let other = house.sensor("other", SensorKind::Wind);
+    let _ = (groups, other);
+    let mut rig = Rig::calm(house);
+    let ask = Ask::Bypass {
+        sensor: masts[0],
+        substitute: Some(spare),
+        until: Some(rig.now("20:00:00").wall),
+    };
+    rig.put("00:05:00", &asks("A. Person", Origin::Centre, ask));
+    rig.put("00:05:01", &tick());
+    let mut rig = reload(rig, |model| {
+        model.sensors.remove(spare.index());
+    });
+    assert!(rig.core.sensor(masts[0]).state.bypass().is_none());
+    rig.put("00:05:02", &gust(masts[0], 12.0));
+    rig.put("00:05:03", &tick());
+    assert_eq!(rig.core.lockouts(GroupId(0)).len(), 1);
+}
+
+/// A snapshot between an input and its decision loses neither; one in an outage goes on
+/// to know that there is one.
+#[test]
+fn a_snapshot_loses_nothing_that_is_still_to_come() {
+    let (house, groups, masts) = pair();
+    let mut rig = Rig::calm(house);
+    rig.put("00:01:00", &In::Put(Input::Connected));
+    rig.put("00:02:00", &gust(masts[1], 1.0));
+    rig.put("00:04:59", &In::Put(Input::Disconnected));
+    rig.put("00:05:00", &gust(masts[0], 12.0));
+    let kept = rig.core.snapshot();
+    rig.core = Core::restore(rig.core.model().clone(), &kept).unwrap();
+    rig.check(&[(
+        "00:05:01",
+        tick(),
+        "00:05:00 east +wind; 00:05:00 east: wind 0",
+    )]);
+    let device = rig.core.model().group(groups[0]).devices[0];
+    assert!(rig.core.pose(device).is_some());
+    rig.put("00:07:00", &In::Put(Input::Connected));
+    assert_eq!(rig.core.pose(device), None);
 }

@@ -167,3 +167,37 @@ fn while_nobody_is_in_heat_is_kept_out_or_let_in() {
         ("10:40:00", contact(somebody, true), "blind: sun 80"),
     ]);
 }
+
+/// At the thresholds it is bright, and dim, already.
+#[test]
+fn the_thresholds_belong_to_what_they_begin() {
+    let (house, _, light) = lit(Kind::Screen, SunAim::Fixed(Pose::extension(80)));
+    Rig::calm(house).check(&[
+        ("11:00:00", value(light, 200.0), ""),
+        ("11:05:00", tick(), "blind: sun 80"),
+        ("11:30:00", value(light, 100.0), ""),
+        ("11:44:59.999", tick(), ""),
+        ("11:45:00", tick(), "blind: timetable 0"),
+    ]);
+}
+
+/// Heat speaks from its threshold on, and lets in only where it is cooler outside than
+/// is wanted inside.
+#[test]
+fn heat_is_let_in_from_its_threshold_on_and_only_where_it_is_cooler_outside() {
+    for (outside_c, wm2, asks) in [
+        (21.9, 150.0, "blind: sun 10"),
+        (22.0, 150.0, ""),
+        (21.9, 149.9, ""),
+    ] {
+        let (mut house, light, inside, _) = heated();
+        let outside = house.sensor("outside", SensorKind::Temperature);
+        let rule = house.model.groups[0].sun.as_mut().unwrap();
+        rule.heat.as_mut().unwrap().outdoor = Some(outside);
+        Rig::calm(house).check(&[
+            ("10:00:00", value(outside, outside_c), ""),
+            ("10:10:00", value(inside, 20.0), ""),
+            ("10:20:00", value(light, wm2), asks),
+        ]);
+    }
+}

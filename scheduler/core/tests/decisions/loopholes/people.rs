@@ -235,3 +235,29 @@ fn phases_follow_the_clock_that_is_trusted_again() {
     assert_eq!(pose, leeside_core::output::Course::To(Pose::EXTENDED));
     assert_eq!(rig.core.now().wall, Wall(rig.start.0 + 8 * HOUR + 1));
 }
+
+/// What is set up for one drive may be a halt, and is within what a device can do.
+#[test]
+fn one_drive_may_be_halted_and_goes_no_further_than_it_can() {
+    let mut house = House::new(Pose::RETRACTED);
+    let group = house.single("blind", Kind::SlatBlind);
+    let device = house.model.groups[group.index()].devices[0];
+    let set_up = |extension_pct, tilt_deg| {
+        let ask = Ask::Device {
+            device,
+            extension_pct,
+            tilt_deg,
+            until: Until::For(HOUR),
+        };
+        asks("fitter", Origin::Centre, ask)
+    };
+    Rig::calm(house).check(&[
+        (
+            "10:00:00",
+            set_up(Some(250), Some(400)),
+            "blind: hand 100/90",
+        ),
+        ("10:00:20", set_up(None, None), "blind: hand halt"),
+        ("10:05:00", set_up(Some(0), Some(-400)), "blind: hand 0/-90"),
+    ]);
+}

@@ -2,9 +2,9 @@
 
 use crate::support::*;
 use leeside_core::Core;
-use leeside_core::ids::{GroupId, SensorId};
-use leeside_core::input::{Ask, Origin};
-use leeside_core::model::{ContactKind, Kind, Moisture, SensorKind, Validity, ZeroCheck};
+use leeside_core::ids::{GatewayId, GroupId, SensorId};
+use leeside_core::input::{Ask, Input, Origin};
+use leeside_core::model::{ContactKind, Gateway, Kind, Moisture, SensorKind, Validity, ZeroCheck};
 use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, Release};
 use leeside_core::time::{HOUR, MINUTE, SECOND};
@@ -384,4 +384,23 @@ fn a_lower_refuge_does_not_go_past_an_open_door() {
         ("10:02:00", value(rain, 1.0), "pair +rain"),
         ("10:03:00", contact(door, false), "pair: rain b 100"),
     ]);
+}
+
+/// What comes through a gateway that is lost is old, whatever it claims: nothing
+/// recovers by it.
+#[test]
+fn nothing_recovers_through_a_lost_gateway() {
+    let (mut house, _, mast) = awning(WATCHED);
+    house.model.gateways.push(Gateway {
+        name: "roof".to_owned(),
+        silence_ms: MINUTE,
+    });
+    house.model.sensors[mast.index()].gateway = Some(GatewayId(0));
+    let mut rig = Rig::calm(house);
+    let (gateway, present) = (GatewayId(0), false);
+    rig.put("00:05:00", &In::Put(Input::Gateway { gateway, present }));
+    for minute in 6..40 {
+        rig.put(&format!("00:{minute:02}:00"), &gust(mast, 1.0));
+    }
+    assert_eq!(rig.core.lockouts(GroupId(0)).len(), 1);
 }
