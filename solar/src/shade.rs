@@ -226,16 +226,24 @@ impl Obstructions {
 
     /// Shadow from below: the opposite building, and on a roof window the sill.
     fn shadow_from_sill(&self, aspect: &Aspect) -> f64 {
-        let sill = self.reveal_m * -aspect.upslope / aspect.cos_incidence;
+        // What does not reach above the sill is no shadow: mostly nothing is divided.
+        let reach = |over: f64| {
+            if over > 0.0 {
+                over / aspect.cos_incidence
+            } else {
+                0.0
+            }
+        };
+        let sill = reach(self.reveal_m * -aspect.upslope);
         let opposite = self.opposite.map_or(0.0, |(height, distance)| {
             // A sun from behind the vertical passes over the building.
             if aspect.toward > 0.0 {
-                (height * aspect.toward - distance * aspect.up) / aspect.cos_incidence
+                reach(height * aspect.toward - distance * aspect.up)
             } else {
                 0.0
             }
         });
-        sill.max(opposite).clamp(0.0, 1000.0)
+        sill.max(opposite).min(1000.0)
     }
 }
 

@@ -7,8 +7,8 @@
 
 use crate::ids::GroupId;
 use crate::model::{Facade, Model};
-use leeside_solar::Sun;
 use leeside_solar::shade::{Aspect, Obstructions, Opening};
+use leeside_solar::{Plane, Sun};
 use serde::{Deserialize, Serialize};
 
 /// What a group's wish asks of the light: its place among the thresholds of its
@@ -29,9 +29,15 @@ impl Asks {
     }
 }
 
-/// The thresholds and openings of a facade's groups.
-#[derive(Clone, Debug, Default)]
+/// The thresholds and openings of a facade's groups, and beside them what every look
+/// at the facade needs of it.
+#[derive(Clone, Debug)]
 pub(crate) struct Thresholds {
+    pub(crate) plane: Plane,
+    /// A skyline may hide the sun from it.
+    pub(crate) horizon: bool,
+    /// Facades with the same list of light sensors have the same number.
+    pub(crate) light: usize,
     /// Wishes ask "at or above": sorted, W/m².
     from: Vec<f64>,
     /// Wishes ask "at or below": sorted, W/m².
@@ -74,8 +80,21 @@ impl Cell {
 
 impl Thresholds {
     /// Those of the groups on a facade; notes what each group asks.
-    pub(crate) fn of(model: &Model, groups: &[GroupId], asks: &mut [Asks]) -> Self {
-        let mut thresholds = Self::default();
+    pub(crate) fn of(
+        model: &Model,
+        (facade, light): (&Facade, usize),
+        groups: &[GroupId],
+        asks: &mut [Asks],
+    ) -> Self {
+        let mut thresholds = Self {
+            plane: facade.plane,
+            horizon: facade.obstructions.horizon().is_some(),
+            light,
+            from: Vec::new(),
+            to: Vec::new(),
+            openings: Vec::new(),
+            dark: Cell::default(),
+        };
         for &id in groups {
             let group = model.group(id);
             let Some(rule) = &group.sun else { continue };
@@ -84,9 +103,7 @@ impl Thresholds {
             thresholds.to.push(rule.off_wm2);
             let shaded = group.obstructions != Obstructions::default();
             let opening = group.opening.filter(|_| shaded);
-            let index = opening.and_then(|o| {
-                thresholds.opening(o, &group.obstructions, model.facade(group.facade))
-            });
+            let index = opening.and_then(|o| thresholds.opening(o, &group.obstructions, facade));
             asks[id.index()].opening = index;
         }
         for list in [&mut thresholds.from, &mut thresholds.to] {
@@ -125,14 +142,14 @@ impl Thresholds {
     }
 
     /// The answers of this light.
-    pub(crate) fn cell(&self, facade: &Facade, sun: &Sun, sunlit: bool, irradiance: f64) -> Cell {
+    pub(crate) fn cell(&self, sun: &Sun, sunlit: bool, irradiance: f64) -> Cell {
         // While the sun is not on the facade no irradiance makes it bright.
         if !sunlit {
             return self.dark;
         }
         let mut lit = 0;
         if !self.openings.is_empty() {
-            let aspect = Aspect::of(&facade.plane, sun);
+            let aspect = Aspect::of(&self.plane, sun);
             for (index, shaded) in self.openings.iter().enumerate() {
                 let by = &shaded.by;
                 let hidden = shaded.own_horizon && by.hidden_by_horizon(sun);

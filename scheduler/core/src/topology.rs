@@ -2,7 +2,7 @@
 //! from a contact to the groups and doors it concerns.
 
 use crate::ids::{FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Anchor, Group, Model, Moisture, SensorKind, SunAim};
+use crate::model::{Anchor, Facade, Group, Model, Moisture, SensorKind, SunAim};
 use crate::thresholds::{Asks, Thresholds};
 
 /// Adjacency lists in the order of the model.
@@ -69,10 +69,10 @@ impl Topology {
         };
         topology.groups(model);
         topology.same_rules(model);
-        topology.thresholds = topology
-            .facade_groups
-            .iter()
-            .map(|groups| Thresholds::of(model, groups, &mut topology.asks))
+        let (light, _) = numbered(&model.facades, |a: &Facade, b| a.light == b.light);
+        topology.thresholds = (model.facades.iter().zip(light))
+            .zip(&topology.facade_groups)
+            .map(|(facade, groups)| Thresholds::of(model, facade, groups, &mut topology.asks))
             .collect();
         for (index, facade) in model.facades.iter().enumerate() {
             for sensor in &facade.light {
@@ -101,14 +101,14 @@ impl Topology {
     }
 
     fn same_rules(&mut self, model: &Model) {
-        (self.rules_of, self.rules) = numbered(&model.groups, |a, b| {
+        (self.rules_of, self.rules) = numbered(&model.groups, |a: &Group, b: &Group| {
             a.wind == b.wind && a.hail == b.hail && a.rain == b.rain && a.fire == b.fire
         });
-        (self.ice_of, _) = numbered(&model.groups, |a, b| a.ice == b.ice);
+        (self.ice_of, _) = numbered(&model.groups, |a: &Group, b: &Group| a.ice == b.ice);
         let aim = |group: &Group| group.sun.as_ref().map(|rule| rule.aim);
         // What shades an opening counts only for how deep the sun reaches.
         let deep = |group: &Group| matches!(aim(group), Some(SunAim::Depth { .. }));
-        (self.alike, _) = numbered(&model.groups, |a, b| {
+        (self.alike, _) = numbered(&model.groups, |a: &Group, b: &Group| {
             aim(a) == aim(b) && a.slats == b.slats && (!deep(a) || a.obstructions == b.obstructions)
         });
     }
@@ -176,15 +176,15 @@ impl Topology {
 
 /// Each group's number, and how many there are: those that are the same have the
 /// same number, as far as they are compared.
-fn numbered(groups: &[Group], same: impl Fn(&Group, &Group) -> bool) -> (Vec<usize>, usize) {
-    let mut firsts: Vec<&Group> = Vec::new();
-    let mut numbers = Vec::with_capacity(groups.len());
-    for group in groups {
+fn numbered<T>(all: &[T], same: impl Fn(&T, &T) -> bool) -> (Vec<usize>, usize) {
+    let mut firsts: Vec<&T> = Vec::new();
+    let mut numbers = Vec::with_capacity(all.len());
+    for one in all {
         let lately = firsts.len().saturating_sub(RULES_COMPARED);
-        let known = firsts[lately..].iter().position(|first| same(first, group));
+        let known = firsts[lately..].iter().position(|first| same(first, one));
         numbers.push(known.map_or(firsts.len(), |at| lately + at));
         if known.is_none() {
-            firsts.push(group);
+            firsts.push(one);
         }
     }
     (numbers, firsts.len())

@@ -35,10 +35,8 @@ struct Make {
 
 impl Make {
     fn of(product: &Product, instant: bool) -> Self {
-        let tilt_range_mdeg = product.slats.map(|slats| {
-            let (least, greatest) = slats.tilt_limits_deg();
-            (thousandths(least), thousandths(greatest))
-        });
+        let tilt_range_mdeg = tilt_range_mdeg(product);
+        let tilt_range_mdeg = tilt_range_mdeg.map(|(a, b)| (i64::from(a), i64::from(b)));
         let time = |ms: i64| if instant { 0 } else { ms.max(0) };
         Self {
             extend_ms: time(product.extend_ms),
@@ -67,12 +65,24 @@ impl Make {
     }
 }
 
+/// Between which limits the slats turn, thousandths of a degree.
+pub(crate) fn tilt_range_mdeg(product: &Product) -> Option<(i32, i32)> {
+    let (least, greatest) = product.slats?.tilt_limits_deg();
+    Some((thousandths(least), thousandths(greatest)))
+}
+
 #[expect(
     clippy::cast_possible_truncation,
     reason = "slat tilts lie within -90..90 degrees by construction"
 )]
-fn thousandths(degrees: f64) -> i64 {
-    (degrees * 1_000.0).round() as i64
+fn thousandths(degrees: f64) -> i32 {
+    (degrees * 1_000.0).round() as i32
+}
+
+/// What a drive draws while it runs, W: the middle of what its evidence states.
+pub(crate) fn power_w(device: &Device) -> Option<f64> {
+    let evidence = device.drive.evidence?;
+    Some(f64::midpoint(evidence.running_from_w, evidence.too_much_w))
 }
 
 /// A run: up to two legs, and what will be true at its end.
@@ -145,10 +155,7 @@ impl Motor {
         Self {
             make,
             feeder: device.drive.feeder.index(),
-            power_w: device
-                .drive
-                .evidence
-                .map(|e| f64::midpoint(e.running_from_w, e.too_much_w)),
+            power_w: power_w(device),
             reports: device.drive.reports,
             fault: None,
             rest,

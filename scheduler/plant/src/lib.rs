@@ -23,10 +23,12 @@
 
 mod drive;
 mod fault;
+mod ideal;
 mod leg;
 mod plant;
 
 pub use drive::Usage;
 pub use fault::{Fault, Supply};
+pub use ideal::Ideal;
 pub use leg::Stand;
 pub use plant::{Happened, Plant, Told};

@@ -132,8 +132,16 @@ impl Sky {
     #[inline]
     #[must_use]
     pub fn on_plane(&self, plane: &Plane, apparent: &Sun) -> PlaneIrradiance {
+        self.at_incidence(plane, plane.cos_incidence(apparent))
+    }
+
+    /// The same, for who knows the [cosine of incidence](Plane::cos_incidence) of the
+    /// sky's sun on the plane already.
+    #[inline]
+    #[must_use]
+    pub fn at_incidence(&self, plane: &Plane, cos_incidence: f64) -> PlaneIrradiance {
         let (sin_tilt, cos_tilt) = plane.sin_cos_tilt();
-        let cos_incidence = plane.cos_incidence(apparent).max(0.0);
+        let cos_incidence = cos_incidence.max(0.0);
         let seen_sky = f64::midpoint(1.0, cos_tilt);
         PlaneIrradiance {
             direct: self.components.dni * cos_incidence,

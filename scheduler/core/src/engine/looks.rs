@@ -1,26 +1,13 @@
-//! Timers that fire, and looks at sun and light.
+//! Timers that fire, and looks at sensors, timetables and quiet times.
 
-use super::{Core, Known, Together, stale_bits};
+use super::{Core, Known, stale_bits};
 use crate::guard::{Heard, hear};
 use crate::ids::{ContactId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Facade, Group, Model, SensorKind};
+use crate::model::Group;
 use crate::output::{WakeFor, Word};
-use crate::reason::{Fault, LightSource};
+use crate::reason::Fault;
 use crate::sensor::Standing;
-use crate::time::{HOUR, MINUTE, Steady, Wall};
-use crate::wish::sun::FacadeLight;
-use leeside_solar::light::irradiance_of_lx;
-use leeside_solar::trig::sin;
-use leeside_solar::{Crossing, SUNRISE_ELEVATION_DEG, Sun};
-
-/// Sine by which the sun may still lack to the elevation of sunrise and count as
-/// there: about a second of its rise.
-const LIMB_MARGIN: f64 = 1e-4;
-
-/// Sine of the true elevation from which the sun's upper limb counts as up.
-fn limb() -> f64 {
-    sin(SUNRISE_ELEVATION_DEG.to_radians()) - LIMB_MARGIN
-}
+use crate::time::{MINUTE, Wall};
 
 impl Core {
     /// The first timers and looks.
@@ -232,170 +219,12 @@ impl Core {
         }
     }
 
-    /// Looks at the sun and the light of a facade.
-    pub(super) fn look_facade(&mut self, model: &Model, id: FacadeId) {
-        let facade = model.facade(id);
-        let (at, path) = (self.now.wall.0, &mut self.sun_path);
-        let (raw, sun) = self.suns.of(at, || path.both(at));
-        let sunlit = facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);
-        let (source, irradiance_wm2) = self.light_on(facade, &sun, &raw);
-        let state = &mut self.facades[id.index()];
-        state.sun = sun;
-        state.stale = false;
-        state.light = Some(FacadeLight {
-            source,
-            irradiance_wm2,
-            sunlit,
-        });
-        // From the upper limb on, each minute: the dawn that was waited for must
-        // not be looked for again, or the next one found would be tomorrow's.
-        let next = if sun.is_up() || raw.up >= limb() {
-            self.next_minute()
-        } else {
-            self.next_dawn()
-        };
-        let next = self.steady_of(next).max(self.now.steady.plus(1));
-        self.look_next(id, next);
-        // Groups are looked at only when the light passed one of their thresholds
-        // or the sun came onto or left one of their openings: in between nothing
-        // about their wishes can change but by their own timers.
-        let cell = self.topology.thresholds[id.index()].cell(facade, &sun, sunlit, irradiance_wm2);
-        let before = self.facades[id.index()].cell.replace(cell);
-        if before == Some(cell) {
-            return;
-        }
-        let topology = self.topology.clone();
-        for &group in &topology.facade_groups[id.index()] {
-            let asks = topology.asks[group.index()];
-            let same = before.is_some_and(|before| {
-                before.sunlit == cell.sunlit && asks.answers(before) == asks.answers(cell)
-            });
-            let Some(rule) = &model.group(group).sun else {
-                continue;
-            };
-            if !same || rule.heat.is_some() || self.counts_looks(model.group(group), group) {
-                self.mark(group, stale_bits::SUN);
-            }
-        }
-    }
-
     /// Whether a look at a group's sun wish may change something even where the light
     /// gives the wish the answers of before: where it is [decided upon by
     /// hand](Self::decide_by_hand), or waits for a new day to have its moves again.
-    fn counts_looks(&self, rules: &Group, group: GroupId) -> bool {
+    pub(super) fn counts_looks(&self, rules: &Group, group: GroupId) -> bool {
         let state = &self.groups[group.index()];
         state.sun.capped || self.decides_at_looks(rules, group)
-    }
-
-    /// A facade is looked at again at this moment. By day that is the same minute for
-    /// all of them: the timer of the first stands for all that wait with it.
-    fn look_next(&mut self, id: FacadeId, at: Steady) {
-        let (why, together) = (WakeFor::Facade(id), &mut self.together);
-        let waits = &mut self.facades[id.index()].together;
-        if together.at == Some(at) {
-            if !*waits {
-                *waits = true;
-                together.facades.push(id);
-                self.timers.clear(why);
-            }
-            return;
-        }
-        if together.at.is_none() {
-            *waits = true;
-            together.at = Some(at);
-            together.facades.push(id);
-        } else if together.facades.first() == Some(&id) {
-            self.part();
-        } else if *waits {
-            *waits = false;
-            together.facades.retain(|other| *other != id);
-        }
-        self.timers.set(why, at);
-    }
-
-    /// Each facade waits by itself again.
-    fn part(&mut self) {
-        let Together { at, facades } = core::mem::take(&mut self.together);
-        for id in facades {
-            self.facades[id.index()].together = false;
-            if let Some(at) = at {
-                self.timers.set(WakeFor::Facade(id), at);
-            }
-        }
-    }
-
-    /// A facade is looked at, with those that wait with it.
-    fn facade_due(&mut self, id: FacadeId) {
-        if self.together.facades.first() != Some(&id) {
-            self.mark_facade(id);
-            return;
-        }
-        let Together { mut facades, .. } = core::mem::take(&mut self.together);
-        for id in facades.drain(..) {
-            self.facades[id.index()].together = false;
-            self.mark_facade(id);
-        }
-        self.together.facades = facades;
-    }
-
-    fn next_minute(&self) -> Wall {
-        Wall((self.now.wall.0.div_euclid(MINUTE) + 1) * MINUTE)
-    }
-
-    /// The minute in which the sun next comes up, or a day on where it does not.
-    fn next_dawn(&mut self) -> Wall {
-        let wall = self.now.wall;
-        if let Some(dawn) = self.dawn.filter(|d| *d > wall) {
-            return dawn;
-        }
-        let to = wall.plus(25 * HOUR);
-        let rising = self
-            .almanac
-            .crossings(SUNRISE_ELEVATION_DEG, wall.0, to.0)
-            .into_iter()
-            .find(|(_, way)| *way == Crossing::Rising)
-            .map_or(to, |(at, _)| Wall(at));
-        // The upper limb comes first, the centre a few minutes later: each minute is looked at.
-        let next = rising.max(self.next_minute());
-        self.dawn = Some(next);
-        next
-    }
-
-    /// The light on a facade, from the best sensor that is to be believed.
-    fn light_on(&mut self, facade: &Facade, sun: &Sun, raw: &Sun) -> (LightSource, f64) {
-        let mut ghi = None;
-        for &sensor in &facade.light {
-            let Heard::Good(sensor, state) = hear(&self.sensors, sensor) else {
-                continue;
-            };
-            let Some(value) = state.value else { continue };
-            match self.model.sensor(sensor).kind {
-                SensorKind::PlaneIrradiance => return (LightSource::Measured(sensor), value),
-                SensorKind::PlaneIlluminance => {
-                    return (LightSource::Measured(sensor), irradiance_of_lx(value));
-                }
-                SensorKind::GlobalHorizontal => ghi = Some((sensor, value)),
-                SensorKind::HorizontalIlluminance => {
-                    ghi = Some((sensor, irradiance_of_lx(value)));
-                }
-                SensorKind::Wind
-                | SensorKind::Rain
-                | SensorKind::Hail
-                | SensorKind::Temperature
-                | SensorKind::Humidity
-                | SensorKind::SurfaceTemperature
-                | SensorKind::RoomTemperature => {}
-            }
-            if ghi.is_some() {
-                break;
-            }
-        }
-        let source = ghi.map_or(LightSource::ClearSky, |(sensor, _)| {
-            LightSource::Transposed(sensor)
-        });
-        let (at, ghi) = (self.now.wall, ghi.map(|(_, value)| value));
-        let sky = self.skies.sky(at, (raw, sun), ghi, &self.model.site);
-        (source, sky.on_plane(&facade.plane, sun).total())
     }
 
     /// Whether a local quiet time covers this moment, and when that changes.

@@ -20,6 +20,7 @@ mod evidence;
 mod explain;
 mod fits;
 mod input;
+mod light;
 mod looks;
 mod ranks;
 mod reload;
@@ -38,7 +39,7 @@ use crate::guard::GuardState;
 use crate::guard::ice::IceState;
 use crate::guard::wind::WindLooks;
 use crate::ids::{DeviceId, FacadeId, GroupId, SensorId, TimetableId};
-use crate::input::{Input, Reading, RestartCause};
+use crate::input::{Input, Reading, Report, RestartCause};
 use crate::model::Model;
 use crate::output::{Lost, Output, Place, Stage, Verdict, Wake, WakeFor, Word};
 use crate::sensor::SensorState;
@@ -169,7 +170,8 @@ struct FacadeState {
     light: Option<FacadeLight>,
     /// Between which thresholds the light was when the groups were last looked at.
     cell: Option<Cell>,
-    ahead: Ahead,
+    /// Not in its place: all facades are gone through each minute, and few look ahead.
+    ahead: Box<Ahead>,
     /// It waits [together](Together) with others.
     together: bool,
 }
@@ -327,6 +329,12 @@ impl Core {
             }
             comes = self.reading(reading);
         }
+    }
+
+    /// Takes what a drive tells of itself, as [`handle`](Self::handle) would, only quicker.
+    pub fn hear_drive(&mut self, now: Now, report: &Report) {
+        self.come_to(now, true, false);
+        self.report(report);
     }
 
     /// The present moment is this; what was due before it acts first, if it is to.
@@ -516,7 +524,7 @@ impl FacadeState {
             },
             light: None,
             cell: None,
-            ahead: Ahead::default(),
+            ahead: Box::default(),
             together: false,
         }
     }

@@ -20,9 +20,8 @@ impl Core {
         self.carry_out_all();
         self.stale.at = None;
         let mut facades = core::mem::take(&mut self.stale.facades);
-        for facade in facades.drain(..) {
-            self.look_facade(model, facade);
-        }
+        self.look_facades(model, &facades);
+        facades.clear();
         // Lists are used again: a moment need not ask for memory.
         if self.stale.facades.is_empty() {
             self.stale.facades = facades;

@@ -4,12 +4,12 @@ use super::Sky;
 use crate::weather::{Quantity, Values};
 use leeside_core::ids::SensorId;
 use leeside_core::input::{Part, Reading, Sample};
-use leeside_core::model::{Model, SensorKind};
+use leeside_core::model::{Facade, Model, SensorKind};
 use leeside_core::time::{HOUR, Wall};
 use leeside_solar::light::{
     Components, Sky as Light, SkyModel, Source, erbs, extraterrestrial, illuminance_lx, ineichen,
 };
-use leeside_solar::{Sun, SunPath};
+use leeside_solar::{Plane, Sun, SunPath};
 use std::sync::Arc;
 
 /// By how much a surface is colder than the air while the sun is down, K
@@ -43,6 +43,9 @@ pub struct Feed<'a> {
     model: Arc<Model>,
     sky: &'a Sky,
     path: SunPath,
+    /// The planes of the facades, and whether a skyline may hide the sun from them:
+    /// what each look needs of them, side by side.
+    planes: Vec<(Plane, bool)>,
     /// Per sensor, the facade that it looks out from.
     facade_of: Vec<Option<usize>>,
     /// Per facade, whether the sun is on it.
@@ -77,7 +80,9 @@ impl<'a> Feed<'a> {
             Sky::Rows(series) => series.speaks_of(quantity),
             Sky::ClearAndCalm => true,
         };
+        let plane = |facade: &Facade| (facade.plane, facade.obstructions.horizon().is_some());
         Self {
+            planes: model.facades.iter().map(plane).collect(),
             path: SunPath::new(model.site.location, model.site.atmosphere),
             facade_of: facade_of.collect(),
             lit: vec![false; model.facades.len()],
@@ -104,9 +109,10 @@ impl<'a> Feed<'a> {
             self.up = sun.is_up();
             self.night = (at, at.plus(raw.stays_down_ms()));
             if self.up {
-                for (lit, facade) in self.lit.iter_mut().zip(&self.model.facades) {
-                    *lit =
-                        facade.plane.sunlit(&sun) && !facade.obstructions.hidden_by_horizon(&sun);
+                let facades = self.model.facades.iter().zip(&self.planes);
+                for (lit, (facade, (plane, horizon))) in self.lit.iter_mut().zip(facades) {
+                    let hidden = || *horizon && facade.obstructions.hidden_by_horizon(&sun);
+                    *lit = plane.sunlit(&sun) && !hidden();
                 }
             }
         }

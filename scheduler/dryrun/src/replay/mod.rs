@@ -8,7 +8,9 @@
 //! day of lead-in before the span, which lets the building settle.
 
 mod adapt;
+mod carrier;
 mod contacts;
+mod days;
 mod feed;
 mod parts;
 mod run;

@@ -7,6 +7,7 @@
 //! carry their places in the order of a core's outputs ([`Place`]); day by day they
 //! are put together in that order and handed to the sink on the caller's thread.
 
+use super::days::{Day, Telling};
 use super::run::{Looks, Outlet, Said, lead};
 use super::{Setting, Sink, Stopped, Tally};
 use leeside_core::ids::GroupId;
@@ -17,8 +18,7 @@ use leeside_solar::shade::Obstructions;
 use std::io;
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::vec::IntoIter;
+use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 
 /// With fewer groups than this for each thread, one does it as quickly.
 const LEAST_GROUPS: usize = 100;
@@ -32,29 +32,40 @@ pub(super) fn worth(model: &Model) -> usize {
     cores.min(model.groups.len() / LEAST_GROUPS)
 }
 
+/// Into how many pieces for each thread a site is cut, at least: facades see the sun at
+/// different times of the day, and no share is to have only those of one side.
+const PIECES: usize = 8;
+
 /// The groups in at most so many shares of about the same size, such that no
 /// feeder and no device has groups in two of them.
 pub(super) fn shares(model: &Model, parts: usize) -> Vec<Vec<GroupId>> {
     let bound = bound_together(model);
     let weight = |group: usize| model.groups[group].devices.len() + 1;
     let whole: usize = (0..model.groups.len()).map(weight).sum();
-    let mut shares: Vec<Vec<GroupId>> = vec![Vec::new()];
+    let piece = whole / (PIECES * parts.max(1));
+    let mut shares: Vec<(usize, Vec<GroupId>)> = vec![Default::default(); parts.max(1)];
     let mut share_of = vec![0; model.groups.len()];
-    let mut filled = 0;
+    // The share that is being filled, and how much it has been given in one go.
+    let (mut filling, mut given) = (0, 0);
     for (group, first) in bound.into_iter().enumerate() {
-        // Neighbours in the site file mostly hang on one facade: they stay together.
-        if first == group && filled * parts >= whole * shares.len() {
-            shares.push(Vec::new());
-        }
-        share_of[group] = if first == group {
-            shares.len() - 1
+        if first == group {
+            // Neighbours in the site file mostly hang on one facade: they stay together.
+            let same = group > 0 && model.groups[group - 1].facade == model.groups[group].facade;
+            if given > piece || (!same && given > 0) {
+                let lightest = (0..shares.len()).min_by_key(|share| shares[*share].0);
+                (filling, given) = (lightest.unwrap_or(0), 0);
+            }
+            share_of[group] = filling;
         } else {
-            share_of[first]
-        };
-        filled += weight(group);
-        shares[share_of[group]].push(GroupId::of(group));
+            share_of[group] = share_of[first];
+        }
+        let (filled, groups) = &mut shares[share_of[group]];
+        *filled += weight(group);
+        given += weight(group);
+        groups.push(GroupId::of(group));
     }
-    shares
+    let shares = shares.into_iter().map(|(_, groups)| groups);
+    shares.filter(|groups| !groups.is_empty()).collect()
 }
 
 /// Per group, the first of those that it is bound to by a feeder or a device.
@@ -105,21 +116,17 @@ fn only(model: &Model, share: &[GroupId]) -> Model {
     model
 }
 
-/// What came out on about a day.
-struct Day {
-    said: Vec<(Place, Said)>,
-    reached: Wall,
-}
-
 /// Keeps what comes out until the day is over.
 struct Gather {
-    said: Vec<(Place, Said)>,
+    day: Day,
     to: SyncSender<Day>,
+    /// Days that were told, to be used again.
+    back: Receiver<Day>,
 }
 
 impl Outlet for Gather {
     fn say(&mut self, _: &Model, place: Place, said: Said) -> io::Result<()> {
-        self.said.push((place, said));
+        self.day.keep(place, said);
         Ok(())
     }
 
@@ -131,10 +138,10 @@ impl Outlet for Gather {
 impl Gather {
     /// Hands the day over; an error where nobody takes it any more.
     fn hand_over(&mut self, reached: Wall) -> Result<(), Stopped> {
-        let next = Vec::with_capacity(self.said.len());
-        let said = std::mem::replace(&mut self.said, next);
-        let sent = self.to.send(Day { said, reached });
-        sent.map_err(|_| Stopped::Asked(reached))
+        let next = self.back.try_recv().unwrap_or_default();
+        let mut day = std::mem::replace(&mut self.day, next);
+        day.reached = reached;
+        self.to.send(day).map_err(|_| Stopped::Asked(reached))
     }
 }
 
@@ -149,12 +156,11 @@ pub(super) fn together(
     std::thread::scope(|scope| {
         let start = |share: &Vec<GroupId>| {
             let (to, from) = sync_channel(DAYS_AHEAD);
+            let (give_back, back) = channel();
             let part = Arc::new(only(model, share));
             let thread = scope.spawn(move || {
-                let gather = Gather {
-                    said: Vec::new(),
-                    to,
-                };
+                let day = Day::default();
+                let gather = Gather { day, to, back };
                 lead(
                     setting,
                     part,
@@ -164,10 +170,10 @@ pub(super) fn together(
                     &mut |at, gather| gather.hand_over(at),
                 )
             });
-            (from, thread)
+            (Telling::new(from, give_back), thread)
         };
-        let (days, threads): (Vec<_>, Vec<_>) = shares.iter().map(start).unzip();
-        let told = tell(setting.to, model, &days, sink, progress);
+        let (mut days, threads): (Vec<_>, Vec<_>) = shares.iter().map(start).unzip();
+        let told = tell(setting.to, model, &mut days, sink, progress);
         // Threads that are still running find nobody who takes their days, and end.
         drop(days);
         let mut tallies = Vec::with_capacity(threads.len());
@@ -189,38 +195,27 @@ pub(super) fn together(
 fn tell(
     to: Wall,
     model: &Model,
-    days: &[Receiver<Day>],
+    parts: &mut [Telling],
     sink: &mut dyn Sink,
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<(), Stopped> {
     let mut sequence = 0;
-    let mut parts = Vec::with_capacity(days.len());
     loop {
         let mut reached = to;
-        parts.clear();
-        for days in days {
-            // A part that ended early says why itself.
-            let Ok(day) = days.recv() else { return Ok(()) };
-            reached = day.reached;
-            parts.push(day.said.into_iter());
+        for part in &mut *parts {
+            match part.next_day() {
+                Some(at) => reached = at,
+                // A part that ended early says why itself.
+                None => return Ok(()),
+            }
         }
         // Each part's are in order already. Of parts with the same place the first.
-        while let Some((_, part)) = earliest(&parts)
-            && let Some((_, said)) = parts[part].next()
-        {
-            match said {
-                Said::Movement(mut command) => {
-                    sequence += 1;
-                    command.sequence = sequence;
-                    sink.movement(model, &command)?;
-                }
-                Said::Unrecorded => sequence += 1,
-                Said::Lockout(change) => sink.lockout(model, &change)?,
-                Said::Alarm(alarm) => {
-                    if part == 0 || !of_the_site(alarm.word) {
-                        sink.alarm(model, &alarm)?;
-                    }
-                }
+        while let Some((first, second)) = earliest(parts) {
+            let part = &mut parts[first.1];
+            while let Some(place) = part.place()
+                && second.is_none_or(|second| (place, first.1) < second)
+            {
+                part.tell_next(model, first.1 == 0, &mut sequence, sink)?;
             }
         }
         if reached >= to {
@@ -232,13 +227,15 @@ fn tell(
     }
 }
 
-/// The earliest place that any part's next output has, and the part.
-fn earliest(parts: &[IntoIter<(Place, Said)>]) -> Option<(Place, usize)> {
-    let next = |(part, said): (usize, &IntoIter<(Place, Said)>)| {
-        let (place, _) = said.as_slice().first()?;
-        Some((*place, part))
-    };
-    parts.iter().enumerate().filter_map(next).min()
+/// A place that a part's next output has, and the part.
+type Next = (Place, usize);
+
+/// The earliest of all parts, and the earliest of the others.
+fn earliest(parts: &[Telling]) -> Option<(Next, Option<Next>)> {
+    let places = parts.iter().enumerate();
+    let places = places.filter_map(|(part, telling)| Some((telling.place()?, part)));
+    let first = places.clone().min()?;
+    Some((first, places.filter(|place| *place != first).min()))
 }
 
 /// Whether an alarm is about no group's devices: every part raises it.

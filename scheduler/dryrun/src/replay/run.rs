@@ -1,10 +1,11 @@
 //! Core and plant, from step to step.
 
+use super::carrier::Carrier;
 use super::contacts::Contacts;
 use super::feed::Feed;
 use super::tally::Tally;
 use super::trouble::{Edge, Trouble, Troubles, What};
-use super::{PlantKind, Setting, Sink, Stopped, failing};
+use super::{Setting, Sink, Stopped, failing};
 use leeside_core::Core;
 use leeside_core::engine::Snapshot;
 use leeside_core::ids::FeederId;
@@ -12,7 +13,7 @@ use leeside_core::input::{Input, Reading, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::{Alarm, Command, LockoutChange, Output, Place};
 use leeside_core::time::{HOUR, Now, Wall};
-use leeside_plant::{Plant, Supply};
+use leeside_plant::{Supply, Told};
 use std::io;
 use std::sync::Arc;
 
@@ -112,7 +113,9 @@ pub(super) fn lead<O: Outlet>(
 struct Run<O> {
     model: Arc<Model>,
     core: Core,
-    plant: Plant,
+    plant: Carrier,
+    /// What drives have told and nobody has heard yet.
+    told: Vec<Told>,
     tally: Tally,
     outlet: O,
     from: Wall,
@@ -130,15 +133,15 @@ struct Run<O> {
 impl<O: Outlet> Run<O> {
     fn new(model: Arc<Model>, setting: &Setting, troubles: &[Trouble], mut outlet: O) -> Self {
         let now = Now::both(setting.begin());
-        let mut plant = match setting.plant {
-            PlantKind::Ideal => Plant::ideal(&model, now),
-            PlantKind::Simulated => Plant::new(&model, now),
-        };
-        if outlet.sink().is_some_and(|sink| sink.watches()) {
+        let watched = outlet.sink().is_some_and(|sink| sink.watches());
+        let plain = troubles.is_empty() && !watched;
+        let mut plant = Carrier::new(setting.plant, plain, &model, now);
+        if watched {
             plant.watch();
         }
         Self {
             troubles: Troubles::new(troubles, model.sensors.len()),
+            told: Vec::new(),
             kept: None,
             started: false,
             core: Core::new(model.clone(), now),
@@ -159,7 +162,7 @@ impl<O: Outlet> Run<O> {
             // A timer due at T acts when time passes T.
             let later = |at: i64| at.max(self.now).saturating_add(1);
             let wake = self.wake.filter(|_| !self.troubles.down).map(later);
-            let plant = self.plant.next().map(|at| at.0);
+            let plant = self.plant.next();
             let asked = self.outlet.sink().and_then(|sink| sink.look_at());
             // Looking changes nothing, so it may be done at the begin of the next step.
             let look = asked.map(|asked| later(asked.0)).filter(|at| *at <= until);
@@ -201,7 +204,7 @@ impl<O: Outlet> Run<O> {
                 Output::Command(command) => {
                     // What is sent into a gap is lost.
                     if !self.troubles.cut_off {
-                        self.plant.handle(command.at, &command);
+                        self.plant.handle(command.at, &command, &mut self.told);
                     }
                     let said = if !command.repeat && command.at.wall >= self.from {
                         self.tally.movement(&self.model, &command);
@@ -237,20 +240,22 @@ impl<O: Outlet> Run<O> {
 
     /// Hands the plant's reports to the core; says whether there were any.
     fn report(&mut self, now: i64) -> Result<bool, Stopped> {
-        let mut any = false;
-        self.plant.advance(Now::both(now));
+        let now = Now::both(now);
+        self.plant.advance(now, &mut self.told);
         while let Some(happened) = self.plant.happened() {
             if let Some(sink) = self.outlet.sink() {
                 sink.happened(&happened)?;
             }
         }
-        while let Some(told) = self.plant.poll() {
+        let deaf = self.troubles.deaf();
+        let any = !self.told.is_empty() && !deaf;
+        for told in &self.told {
             self.tally.report(Wall(told.at.0), &told.report);
-            if !self.troubles.deaf() {
-                any = true;
-                self.core.handle(Now::both(now), Input::Report(told.report));
+            if !deaf {
+                self.core.hear_drive(now, &told.report);
             }
         }
+        self.told.clear();
         Ok(any)
     }
 
