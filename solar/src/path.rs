@@ -20,7 +20,7 @@ use std::f64::consts::TAU;
 
 use crate::spa::{self, DAY_MS, VALID_FROM_MS, VALID_TO_MS, delta_t_estimate};
 use crate::trig::{asin, atan2, cos, sin, sin_cos, sin_cos_turns, sqrt, tan};
-use crate::{Atmosphere, Location};
+use crate::{Atmosphere, Location, Plane};
 
 /// The direction to the sun's centre as a unit vector: what a facade needs,
 /// without an arc function in sight.
@@ -139,12 +139,40 @@ impl SunPath {
     }
 }
 
-/// How quickly the sine of the sun's elevation can change, per millisecond: a turn
-/// of the sky in a sidereal day (86,164 s), and a part in a hundred for the sun's own
-/// way, parallax and the unevenness of its turn.
+/// How quickly the sine of the sun's elevation can change, or any other component of
+/// its direction, per millisecond: a turn of the sky in a sidereal day (86,164 s), and
+/// a part in a hundred for the sun's own way, parallax and the unevenness of its turn.
+/// Refraction slows the apparent sun down where it lifts it.
 const FASTEST_RISE: f64 = 1.01 * TAU / 86_164_000.0;
 
+/// By how much refraction changes any component of the sun's direction, at most.
+const MOST_LIFTED: f64 = 0.02;
+
 impl Sun {
+    /// By how much any component of the direction to a sun that stays up can change
+    /// in so many milliseconds.
+    #[must_use]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "a rounded count of milliseconds is within the part in a hundred"
+    )]
+    pub fn moves_within(ms: i64) -> f64 {
+        ms as f64 * FASTEST_RISE
+    }
+
+    /// For how many milliseconds at least a sun with this *true* direction stays above
+    /// the horizon but behind a plane, refraction considered; 0 where it may not.
+    #[must_use]
+    pub fn stays_behind_ms(&self, plane: &Plane) -> i64 {
+        let lacks = -MOST_LIFTED - plane.cos_incidence(self);
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "at most a few hours, and nothing where it is not a number"
+        )]
+        let ms = (lacks.min(self.up) / FASTEST_RISE) as i64;
+        ms.max(0)
+    }
+
     /// For how many milliseconds at least a sun with this *true* direction stays
     /// below the horizon, refraction considered; 0 where it may be up.
     #[must_use]

@@ -188,6 +188,80 @@ impl Obstructions {
         self.lit_height(aspect, opening) > 0.0 && self.lit_width(aspect, opening) > 0.0
     }
 
+    /// Whether [`lights_any_of`](Self::lights_any_of), and this skyline, say the same
+    /// of all suns that differ from this one by `moved` or less in any component of
+    /// their direction: whether sun falls on the opening then; `None` where it is not
+    /// sure. `moved` must be more than the last bits of a component.
+    #[must_use]
+    pub fn lights_about(&self, opening: &Opening, aspect: &Aspect, moved: f64) -> Option<bool> {
+        let cos_incidence = Span::about(aspect.cos_incidence, moved);
+        let clear = |skyline: &Horizon| aspect.up - moved > skyline.highest;
+        if cos_incidence.low <= 0.0 || !self.horizon.as_ref().is_none_or(clear) {
+            return None;
+        }
+        let up = Span::about(aspect.upslope, moved).over(cos_incidence);
+        let side = Span::about(aspect.beside, moved).over(cos_incidence);
+        let head = |slope| self.shadow(self.overhang, slope);
+        // Of both fins where the sun may come from either side, none or the longer one.
+        let (fin_left, fin_right) = (
+            Span {
+                low: self.shadow(self.fin_left, (-side.high).max(0.0)),
+                high: self.shadow(self.fin_left, (-side.low).max(0.0)),
+            },
+            Span {
+                low: self.shadow(self.fin_right, side.low.max(0.0)),
+                high: self.shadow(self.fin_right, side.high.max(0.0)),
+            },
+        );
+        let fin = if side.low > 0.0 {
+            fin_right
+        } else if side.high < 0.0 {
+            fin_left
+        } else {
+            Span {
+                low: 0.0,
+                high: fin_left.high.max(fin_right.high),
+            }
+        };
+        let sill = self.sill_about(aspect, moved, up, cos_incidence);
+        let (height, width) = (opening.height_m, opening.width_m);
+        if height - head(up.high) - sill.high > 0.0 && width - fin.high > 0.0 {
+            Some(true)
+        } else if height - head(up.low) - sill.low <= 0.0 || width - fin.low <= 0.0 {
+            Some(false)
+        } else {
+            None
+        }
+    }
+
+    /// The least and the most of [`shadow_from_sill`](Self::shadow_from_sill).
+    fn sill_about(&self, aspect: &Aspect, moved: f64, up: Span, cos_incidence: Span) -> Span {
+        let sill = (self.reveal_m * -up.high, self.reveal_m * -up.low);
+        let opposite = self.opposite.map_or((0.0, 0.0), |(height, distance)| {
+            let (toward, above) = (
+                Span::about(aspect.toward, moved),
+                Span::about(aspect.up, moved),
+            );
+            let (a, b) = (height * toward.low, height * toward.high);
+            let reaches = Span {
+                low: a.min(b) - distance * above.high,
+                high: a.max(b) - distance * above.low,
+            };
+            let shadow = reaches.over(cos_incidence);
+            // A sun from behind the vertical passes over the building.
+            if toward.low > 0.0 {
+                (shadow.low, shadow.high)
+            } else {
+                (shadow.low.min(0.0), shadow.high.max(0.0))
+            }
+        });
+        let shadow = |of: (f64, f64)| of.0.max(of.1).clamp(0.0, 1000.0);
+        Span {
+            low: shadow((sill.0, opposite.0)),
+            high: shadow((sill.1, opposite.1)),
+        }
+    }
+
     /// How much of the height no shadow covers, m; negative where shadows overlap.
     fn lit_height(&self, aspect: &Aspect, opening: &Opening) -> f64 {
         let top = opening.height_m - self.shadow(self.overhang, aspect.down);
@@ -254,6 +328,7 @@ pub struct Aspect {
     cos_incidence: f64,
     upslope: f64,
     toward: f64,
+    beside: f64,
     up: f64,
     /// How far a shadow reaches down, and to the left (negative: right), m for
     /// each m of depth.
@@ -266,13 +341,40 @@ impl Aspect {
     #[must_use]
     pub fn of(plane: &Plane, sun: &Sun) -> Self {
         let (cos_incidence, upslope) = (plane.cos_incidence(sun), plane.upslope(sun));
+        let beside = plane.beside(sun);
         Self {
+            beside,
             cos_incidence,
             upslope,
             toward: plane.toward(sun),
             up: sun.up,
             down: upslope / cos_incidence,
-            sideways: plane.beside(sun) / cos_incidence,
+            sideways: beside / cos_incidence,
+        }
+    }
+}
+
+/// From the least to the most that something may be.
+#[derive(Debug, Clone, Copy)]
+struct Span {
+    low: f64,
+    high: f64,
+}
+
+impl Span {
+    fn about(value: f64, by: f64) -> Self {
+        Self {
+            low: value - by,
+            high: value + by,
+        }
+    }
+
+    /// Divided by something above 0.
+    fn over(self, by: Self) -> Self {
+        let of = |part: f64, least: f64, most: f64| part / if part < 0.0 { least } else { most };
+        Self {
+            low: of(self.low, by.low, by.high),
+            high: of(self.high, by.high, by.low),
         }
     }
 }
@@ -354,7 +456,7 @@ impl Horizon {
 
 #[cfg(test)]
 mod tests {
-    use super::{Horizon, Obstructions, Opening};
+    use super::{Aspect, Horizon, Obstructions, Opening};
     use crate::{Plane, Sun};
 
     #[test]
@@ -389,5 +491,69 @@ mod tests {
         let share = |azimuth| fin.lit_share(&south, &Sun::from_angles(20.0, azimuth), &window);
         assert!((share(225.0) - 0.5).abs() < 1e-9);
         assert!((share(135.0) - 1.0).abs() < 1e-9);
+    }
+
+    /// Wherever the sun goes within the bounds for which an answer is given, it stays.
+    #[test]
+    fn an_answer_for_suns_about_holds_for_all_of_them() {
+        let mut drawn = 11_u32;
+        let mut draw = |from: f64, to: f64| {
+            drawn = drawn.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            from + (to - from) * f64::from(drawn >> 8) / f64::from(1_u32 << 24)
+        };
+        let (mut lit, mut shaded, mut unsure) = (0, 0, 0);
+        for _ in 0..30_000 {
+            let plane = Plane::new(draw(0.0, 360.0), draw(40.0, 120.0)).expect("in range");
+            let opening = Opening::new(draw(0.2, 3.0), draw(0.2, 3.0)).expect("in range");
+            let mut by = Obstructions::default();
+            for plate in 0..6 {
+                if draw(0.0, 1.0) < 0.6 {
+                    continue;
+                }
+                let (depth, gap) = (draw(0.0, 2.0), draw(0.0, 0.6));
+                by = match plate {
+                    0 => by.with_reveal(depth / 4.0),
+                    1 => by.with_overhang(depth, gap),
+                    2 => by.with_left_fin(depth, gap),
+                    3 => by.with_right_fin(depth, gap),
+                    4 => by.with_opposite(draw(-5.0, 30.0), draw(5.0, 40.0)),
+                    _ => Ok(by.with_horizon(
+                        Horizon::new(&[(40.0, draw(0.0, 20.0)), (200.0, draw(0.0, 20.0))])
+                            .expect("in range"),
+                    )),
+                }
+                .expect("in range");
+            }
+            let (elevation, azimuth) = (draw(0.0, 80.0), draw(0.0, 360.0));
+            let sun = Sun::from_angles(elevation, azimuth);
+            let moved = draw(0.0, 1.0) * draw(0.0, 0.1) + 1e-9;
+            if !plane.sunlit(&sun) {
+                continue;
+            }
+            let aspect = Aspect::of(&plane, &sun);
+            let Some(answer) = by.lights_about(&opening, &aspect, moved) else {
+                unsure += 1;
+                continue;
+            };
+            (lit, shaded) = (lit + u32::from(answer), shaded + u32::from(!answer));
+            for _ in 0..20 {
+                // An angle of so much moves no component by more.
+                let way = moved.to_degrees();
+                let other = Sun::from_angles(
+                    elevation + draw(-0.7, 0.7) * way,
+                    azimuth + draw(-0.7, 0.7) * way,
+                );
+                if plane.sunlit(&other) {
+                    let there = !by.hidden_by_horizon(&other)
+                        && by.lights_any_of(&opening, &Aspect::of(&plane, &other));
+                    assert_eq!(
+                        there, answer,
+                        "{by:?} {opening:?} {plane:?} {sun:?} {other:?}"
+                    );
+                }
+            }
+        }
+        assert!(lit > 3_000 && shaded > 1_000, "{lit} {shaded} {unsure}");
+        assert!(unsure > 1_000 && unsure < 10_000, "{lit} {shaded} {unsure}");
     }
 }

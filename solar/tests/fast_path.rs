@@ -3,7 +3,7 @@
 mod common;
 
 use common::{Dice, Worst};
-use leeside_solar::{Atmosphere, Location, SunPath, VALID_FROM_MS, VALID_TO_MS};
+use leeside_solar::{Atmosphere, Location, Plane, Sun, SunPath, VALID_FROM_MS, VALID_TO_MS};
 use leeside_solar::{delta_t_estimate, position, trig};
 
 fn random_path(dice: &mut Dice) -> (Location, Atmosphere, SunPath) {
@@ -121,4 +121,47 @@ fn a_sun_that_stays_down_does() {
     }
     // It says something: hours, in deep night.
     assert!(longest > 3 * 3_600_000, "{longest}");
+}
+
+/// Minute by minute as long as it is said to, the sun is up and does not fall on the
+/// plane, and no component of its direction changes faster than is said.
+#[test]
+fn a_sun_that_stays_behind_a_plane_does() {
+    let mut dice = Dice(29);
+    let (mut behind, mut moved) = (0, 0);
+    for _ in 0..400 {
+        let (_, _, mut path) = random_path(&mut dice);
+        let plane =
+            Plane::new(dice.between(0.0, 360.0), dice.between(0.0, 180.0)).expect("in range");
+        let mut at = dice.whole(VALID_FROM_MS, VALID_TO_MS - 86_400_000);
+        let end = at + 86_400_000;
+        while at < end {
+            let (raw, first) = path.both(at);
+            let until = at + raw.stays_behind_ms(&plane);
+            let from = at;
+            let minutes = (until - at) / 60_000;
+            for minute in 0..=minutes {
+                let sun = path.at(at + minute * 60_000);
+                let stays = sun.is_up() && !plane.sunlit(&sun);
+                assert!(minutes == 0 || stays, "{plane:?} {at} {minute}");
+            }
+            behind += minutes;
+            let later = from + dice.whole(0, 1_800_000);
+            let sun = path.at(later);
+            if first.is_up() && sun.is_up() {
+                let parts = [
+                    sun.east - first.east,
+                    sun.north - first.north,
+                    sun.up - first.up,
+                    plane.cos_incidence(&sun) - plane.cos_incidence(&first),
+                ];
+                let most = Sun::moves_within(later - from);
+                let slow = parts.iter().all(|part| part.abs() <= most + 1e-9);
+                assert!(slow, "{plane:?} {from} {later} {parts:?} {most}");
+                moved += 1;
+            }
+            at = until.max(at) + 600_000;
+        }
+    }
+    assert!(behind > 20_000 && moved > 5_000, "{behind} {moved}");
 }

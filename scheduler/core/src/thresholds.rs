@@ -7,6 +7,7 @@
 
 use crate::ids::GroupId;
 use crate::model::{Facade, Model};
+use crate::time::{MINUTE, Wall};
 use leeside_solar::shade::{Aspect, Obstructions, Opening};
 use leeside_solar::{Plane, Sun};
 use serde::{Deserialize, Serialize};
@@ -55,6 +56,34 @@ struct Shaded {
     by: Obstructions,
     /// Its skyline is another than its facade's, so that it has to be asked too.
     own_horizon: bool,
+}
+
+/// For how long ahead it is worked out on which openings the sun is sure to fall or not
+/// to fall, ms. Most are lit or shaded for hours.
+const SURE_MS: i64 = 10 * MINUTE;
+
+/// On which openings direct sun is sure to fall from a moment to another, as long as it
+/// is on the facade: the sun does not go far in that time.
+#[derive(Clone, Debug)]
+pub(crate) struct Sure {
+    from: Wall,
+    to: Wall,
+    /// Bit per opening: it is sure.
+    known: u64,
+    /// Bit per opening: it is lit.
+    lit: u64,
+}
+
+impl Default for Sure {
+    /// Never.
+    fn default() -> Self {
+        Self {
+            from: Wall(i64::MAX),
+            to: Wall(i64::MIN),
+            known: 0,
+            lit: 0,
+        }
+    }
 }
 
 /// Which answers the light gives.
@@ -141,28 +170,60 @@ impl Thresholds {
         u8::try_from(self.openings.len() - 1).ok()
     }
 
-    /// The answers of this light.
-    pub(crate) fn cell(&self, sun: &Sun, sunlit: bool, irradiance: f64) -> Cell {
+    /// The answers of this light; `sure` is what is known from moments before.
+    pub(crate) fn cell(
+        &self,
+        (at, sun): (Wall, &Sun),
+        (sunlit, irradiance): (bool, f64),
+        sure: &mut Sure,
+    ) -> Cell {
         // While the sun is not on the facade no irradiance makes it bright.
         if !sunlit {
             return self.dark;
         }
-        let mut lit = 0;
-        if !self.openings.is_empty() {
-            let aspect = Aspect::of(&self.plane, sun);
-            for (index, shaded) in self.openings.iter().enumerate() {
-                let by = &shaded.by;
-                let hidden = shaded.own_horizon && by.hidden_by_horizon(sun);
-                if !hidden && by.lights_any_of(&shaded.opening, &aspect) {
-                    lit |= 1 << index;
-                }
-            }
-        }
+        let between = self.between(irradiance);
+        // Where it is too little for all of them, and little enough for all to let go,
+        // nobody asks on which openings it falls.
+        let matters = between.above > 0 || between.below > 0;
+        let lit = if matters && !self.openings.is_empty() {
+            self.lit(at, sun, sure)
+        } else {
+            0
+        };
         Cell {
             sunlit,
             lit,
-            ..self.between(irradiance)
+            ..between
         }
+    }
+
+    /// On which openings direct sun falls, which is on the facade.
+    fn lit(&self, at: Wall, sun: &Sun, sure: &mut Sure) -> u64 {
+        let openings = (0..self.openings.len()).zip(&self.openings);
+        if !(sure.from <= at && at <= sure.to) {
+            let aspect = Aspect::of(&self.plane, sun);
+            let moved = Sun::moves_within(SURE_MS);
+            *sure = Sure {
+                from: at,
+                to: at.plus(SURE_MS),
+                ..Sure::default()
+            };
+            for (index, shaded) in openings.clone() {
+                let lit = shaded.by.lights_about(&shaded.opening, &aspect, moved);
+                sure.known |= u64::from(lit.is_some()) << index;
+                sure.lit |= u64::from(lit == Some(true)) << index;
+            }
+        }
+        let unknown = openings.filter(|(index, _)| sure.known & (1 << index) == 0);
+        let mut lit = sure.lit;
+        let mut aspect = None;
+        for (index, shaded) in unknown {
+            let aspect = aspect.get_or_insert_with(|| Aspect::of(&self.plane, sun));
+            let by = &shaded.by;
+            let hidden = shaded.own_horizon && by.hidden_by_horizon(sun);
+            lit |= u64::from(!hidden && by.lights_any_of(&shaded.opening, aspect)) << index;
+        }
+        lit
     }
 
     /// Between which thresholds an irradiance lies.

@@ -373,10 +373,9 @@ impl Bucket {
     /// Brings the first in the order of reasons to the end.
     #[inline(never)]
     fn sort(&mut self) {
-        // They mostly come in the order of reasons.
+        // They come in stretches in the order of reasons.
+        self.reasons.sort();
         self.reasons.reverse();
-        self.reasons
-            .sort_unstable_by_key(|why| core::cmp::Reverse(*why));
         self.sorted = true;
     }
 }

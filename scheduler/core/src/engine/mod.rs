@@ -43,7 +43,7 @@ use crate::input::{Input, Reading, Report, RestartCause};
 use crate::model::Model;
 use crate::output::{Lost, Output, Place, Stage, Verdict, Wake, WakeFor, Word};
 use crate::sensor::SensorState;
-use crate::thresholds::Cell;
+use crate::thresholds::{Cell, Sure};
 use crate::time::{MINUTE, Now, Steady, Wall, earlier};
 use crate::timers::Timers;
 use crate::topology::Topology;
@@ -170,6 +170,11 @@ struct FacadeState {
     light: Option<FacadeLight>,
     /// Between which thresholds the light was when the groups were last looked at.
     cell: Option<Cell>,
+    /// On which openings the sun is known to fall for a while.
+    sure: Sure,
+    /// When it was last looked at, where the sun is sure to stay behind it for some
+    /// minutes: until then it is looked at only where somebody asks what light there is.
+    dozes: Option<Wall>,
     /// Not in its place: all facades are gone through each minute, and few look ahead.
     ahead: Box<Ahead>,
     /// It waits [together](Together) with others.
@@ -524,6 +529,8 @@ impl FacadeState {
             },
             light: None,
             cell: None,
+            sure: Sure::default(),
+            dozes: None,
             ahead: Box::default(),
             together: false,
         }

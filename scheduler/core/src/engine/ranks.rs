@@ -207,7 +207,7 @@ impl Core {
             return Quiet::SunNotAllowed;
         }
         let state = &self.groups[group.index()].sun;
-        let light = self.facades[rules.facade.index()].light;
+        let light = self.told_light(rules.facade).map(|(_, light)| light);
         let irradiance_wm2 = light.map_or(0.0, |l| l.irradiance_wm2);
         if state.capped {
             return Quiet::SunCapped {

@@ -29,7 +29,8 @@ impl Core {
         // Looking at facades marks groups of this same moment.
         self.stale.at = None;
         let mut groups = core::mem::take(&mut self.stale.groups);
-        groups.sort_unstable();
+        // They come in stretches that are in order.
+        groups.sort();
         let all_heard = self
             .sensors
             .iter()
@@ -52,6 +53,7 @@ impl Core {
             if bits & stale_bits::DECIDES == 0 {
                 continue;
             }
+            self.look_if_dozing(model, group);
             if let Some(word) = self.decide_if_new(model, group, bits) {
                 self.give_up_starts(model, group);
                 decided.push((word, group, bits & stale_bits::REPEAT != 0));
@@ -65,7 +67,9 @@ impl Core {
             self.stale.groups = groups;
         }
         // Weather goes first: its drives take the first starts on a shared feeder.
-        decided.sort_unstable_by_key(|next| core::cmp::Reverse(*next));
+        // They stand in the order of groups, and the next one is taken from the end.
+        decided.sort_by_key(|(word, ..)| *word);
+        decided.reverse();
         self.decided = decided;
         self.decided_at = self.now;
         self.stage = Stage::Taking;

@@ -67,6 +67,8 @@ struct KeptFacade {
     light: Option<FacadeLight>,
     cell: Option<Cell>,
     stale: bool,
+    #[serde(default)]
+    dozes: Option<Wall>,
 }
 
 impl Core {
@@ -112,6 +114,7 @@ impl Core {
                         light: f.light,
                         cell: f.cell,
                         stale: f.stale,
+                        dozes: f.dozes,
                     })
                     .collect(),
                 timetables: self.timetables.clone(),
@@ -210,6 +213,7 @@ impl Core {
             state.light = kept.light;
             state.cell = kept.cell;
             state.stale = kept.stale;
+            state.dozes = kept.dozes;
         }
         self.timetables.clone_from(&inner.timetables);
         self.specials.clone_from(&inner.specials);

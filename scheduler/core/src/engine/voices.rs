@@ -414,10 +414,12 @@ impl Core {
         }
         let rules = self.model.group(group);
         let rule = rules.sun.as_ref()?;
-        let facade = &self.facades[rules.facade.index()];
-        let light = facade.light.as_ref()?;
-        let toward = (&self.model.facade(rules.facade).plane, &facade.sun);
-        let (pose, because) = sun::ask(&self.groups[group.index()].sun, rule, light, toward)?;
+        let state = &self.groups[group.index()].sun;
+        // Only where it asks for anything the light need be known.
+        sun::asks(state)?;
+        let (sun, light) = self.told_light(rules.facade)?;
+        let toward = (&self.model.facade(rules.facade).plane, &sun);
+        let (pose, because) = sun::ask(state, rule, &light, toward)?;
         let voice = Voice {
             word: Word::Sun,
             course: Course::To(pose),
