@@ -53,7 +53,8 @@ impl Core {
         }
         let state = &mut self.sensors[reading.sensor.index()];
         if state.again(sensor, reading, self.now) {
-            // What waits for its silence, or for the same too often, waits already.
+            // What waits for the same too often waits already.
+            self.put_off_silence(reading.sensor);
             return self.twilight(reading.sensor);
         }
         let checks = sensor.validity.stuck_ms.is_some() || sensor.validity.zero.is_some();
@@ -67,6 +68,7 @@ impl Core {
             self.stale.peaks.push(reading.sensor);
             self.stale.at.get_or_insert(self.now.steady);
         }
+        self.put_off_silence(reading.sensor);
         // It may have been silent: from now on it can be silent again.
         if before.0 != Standing::Good && !self.timers.has(WakeFor::SensorSilent(reading.sensor)) {
             self.arm_sensor(reading.sensor);
@@ -79,6 +81,21 @@ impl Core {
         }
         self.twilight(reading.sensor);
         true
+    }
+
+    /// A sensor that is heard at the very moment at which it would be silent need not be
+    /// looked at for that once the moment has passed. That comes often, since silence
+    /// is mostly set in multiples of how often a sensor speaks. (What comes earlier is
+    /// left: the look finds by itself when the next is due.)
+    #[inline]
+    fn put_off_silence(&mut self, id: SensorId) {
+        let (why, now) = (WakeFor::SensorSilent(id), self.now.steady);
+        if self.timers.at(why) == Some(now) {
+            let silent = self.sensors[id.index()].silent_at(self.model.sensor(id));
+            if silent > now {
+                self.timers.set(why, silent);
+            }
+        }
     }
 
     /// Timetables with a twilight phase hear of every reading of its sensor; whether

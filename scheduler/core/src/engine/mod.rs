@@ -105,6 +105,8 @@ pub struct Core {
     ice: Option<(usize, IceState, IceState)>,
     /// What lost in the last verdict: where it is the same again it is shared.
     lost: Arc<[Lost]>,
+    /// What lost to comfort in the present moment, by what that is made of.
+    lost_to_comfort: Vec<(voices::Below, Arc<[Lost]>)>,
     /// What speaks and loses, while a verdict is made.
     losing: Vec<Lost>,
     sun_path: SunPath,
@@ -288,6 +290,7 @@ impl Core {
             wind: None,
             ice: None,
             lost: Arc::default(),
+            lost_to_comfort: Vec::new(),
             losing: Vec::new(),
             sun_path: SunPath::new(model.site.location, model.site.atmosphere),
             suns: Minutes::default(),

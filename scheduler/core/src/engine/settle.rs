@@ -38,6 +38,7 @@ impl Core {
         self.calm.clear();
         self.calm.resize(self.topology.rules, None);
         (self.wind, self.ice) = (None, None);
+        self.lost_to_comfort.clear();
         let mut decided = core::mem::take(&mut self.decided);
         // Groups ask nothing of each other before their drives are told, so all of one
         // is done while its state is at hand: guards first, then wishes, then the verdict.

@@ -7,8 +7,8 @@
 use super::settle::WEATHER;
 use super::{Core, Known, stale_bits};
 use crate::guard::{Engaged, GuardState};
-use crate::ids::{ContactId, DeviceId, GroupId};
-use crate::model::{FrozenWind, Model, Phase};
+use crate::ids::{ContactId, DeviceId, GroupId, TimetableId};
+use crate::model::{FrozenWind, Model, Phase, QuietHours};
 use crate::output::{Course, Lost, Verdict, Word};
 use crate::pose::Pose;
 use crate::reason::{Because, Release};
@@ -23,6 +23,11 @@ pub(super) struct Voice {
     pub(super) because: Because,
     pub(super) release: Release,
 }
+
+/// What is said below sun, timetable or rest is made of: which of them decides, the
+/// special day, the timetable, where the group rests and its hours of quiet.
+#[derive(Clone, PartialEq, Debug)]
+pub(super) struct Below(Word, Option<u32>, TimetableId, Pose, Option<QuietHours>);
 
 /// A place in the order of precedence. One word may speak in more than one place.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -113,7 +118,7 @@ impl Core {
         }
         self.begin_guard(model, group, &first);
         let word = first.word;
-        let lost = self.lost_below(group, ranks);
+        let lost = self.lost_below(group, word, ranks);
         let verdict = self.verdict_of(group, first, lost);
         let state = &mut self.groups[group.index()];
         match &mut state.verdict {
@@ -171,7 +176,30 @@ impl Core {
 
     /// What speaks on the ranks `below` and loses. A gust decides for many groups that
     /// ask for the same, so what lost last is shared where it is the same again.
-    fn lost_below(&mut self, group: GroupId, below: impl Iterator<Item = Rank>) -> Arc<[Lost]> {
+    fn lost_below(
+        &mut self,
+        group: GroupId,
+        first: Word,
+        below: impl Iterator<Item = Rank>,
+    ) -> Arc<[Lost]> {
+        if first < Word::Sun {
+            return self.lost_to(group, below);
+        }
+        // Below sun only timetable and rest speak, and within a moment what they say is
+        // made of these alone.
+        let rules = self.model.group(group);
+        let (special, quiet) = (self.specials[group.index()], rules.quiet);
+        let by = Below(first, special, rules.timetable, rules.rest, quiet);
+        let mut known = self.lost_to_comfort.iter();
+        if let Some((_, lost)) = known.find(|(of, _)| *of == by) {
+            return Arc::clone(lost);
+        }
+        let lost = self.lost_to(group, below);
+        self.lost_to_comfort.push((by, Arc::clone(&lost)));
+        lost
+    }
+
+    fn lost_to(&mut self, group: GroupId, below: impl Iterator<Item = Rank>) -> Arc<[Lost]> {
         let mut losing = core::mem::take(&mut self.losing);
         losing.extend(self.speak(group, below));
         if *losing != *self.lost {

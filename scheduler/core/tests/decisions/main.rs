@@ -5,6 +5,7 @@
 mod arbitration;
 mod contacts;
 mod damaged;
+mod dozing;
 mod drives;
 mod edges;
 mod frost;
