@@ -193,9 +193,11 @@ fn what_is_frozen_stays_frozen_in_another_group() {
     }
     let mut rig = Rig::calm(house);
     rig.put("10:00:00", &value(thermo, -3.0));
-    rig.put("10:00:01", &tick());
+    // Milder, but not warm yet.
+    rig.put("10:05:00", &value(thermo, 1.0));
+    rig.put("10:05:01", &tick());
     let mut rig = reload(rig, joined);
-    rig.put("10:00:02", &tick());
+    rig.put("10:05:02", &tick());
     let out = rig.put("10:10:00", &gust(mast, 12.0));
     let after = rig.put("10:10:01", &tick());
     let said = rig.words("10:10:00", &[out, after].concat());

@@ -146,7 +146,8 @@ fn nobody_waits_for_the_answer_of_what_was_halted() {
         group,
         until: Until::For(8 * HOUR),
     };
-    Rig::calm(house).check(&[
+    let mut rig = Rig::calm(house);
+    rig.check(&[
         ("00:01:10", stands(A, Pose::RETRACTED), ""),
         ("10:00:00", room(group, 100), "a: hand 100"),
         (
@@ -156,6 +157,8 @@ fn nobody_waits_for_the_answer_of_what_was_halted() {
         ),
         ("12:00:00", tick(), ""),
     ]);
+    // It stands where it was halted, and is not taken for lost.
+    assert_eq!(rig.core.pose(A), Some(Pose::extension(40)));
 }
 
 /// A command shortly before it was noticed that the plant is not reached may be lost.
@@ -235,6 +238,7 @@ fn power_at_the_threshold_is_running() {
         supply_v: None,
     });
     let mut rig = Rig::calm(house);
+    rig.put("09:00:00", &tick());
     for (time, power_w) in [("10:00:00", 50.0), ("10:00:07", 49.9), ("10:01:00", 0.0)] {
         let report = Report {
             device: A,
@@ -246,6 +250,8 @@ fn power_at_the_threshold_is_running() {
         rig.put(time, &In::Put(Input::Report(report)));
     }
     assert_eq!(rig.core.measured_running(A).0, 7_000);
+    // Nobody had told it to.
+    assert_eq!(rig.core.alarms()[0].key, "drive_power/shutter");
 }
 
 /// Two shutters of one group.

@@ -50,6 +50,7 @@ fn a_reconnect_says_again_what_retracts_and_nothing_that_may_extend() {
     for (speed, to, again) in [(12.0, 100, "shutter: again wind 0"), (1.0, 100, "")] {
         let (house, group, door, mast) = shutter();
         let mut rig = Rig::calm(house);
+        rig.put("00:01:00", &connected());
         rig.put("10:00:00", &room(group, to));
         rig.put("10:10:00", &gust(mast, speed));
         rig.put("10:20:00", &contact(door, true));
@@ -64,6 +65,7 @@ fn a_reconnect_says_again_what_retracts_and_nothing_that_may_extend() {
 fn what_was_told_before_the_connection_may_not_have_arrived() {
     let (house, group, _, mast) = shutter();
     let mut rig = Rig::calm(house);
+    rig.put("00:01:00", &connected());
     rig.put("10:00:00", &room(group, 100));
     rig.put("10:10:00", &restart());
     rig.check(&[
@@ -98,7 +100,7 @@ fn row(names: &[&'static str], stagger_ms: i64, at_once: u32) -> (House, Vec<Gro
 /// two others; one that is told again keeps its own.
 #[test]
 fn a_halt_before_the_start_frees_its_place() {
-    let (house, groups) = row(&["a", "b", "c", "d"], 10_000, 1);
+    let (house, groups) = row(&["a", "b", "c", "d", "e"], 10_000, 1);
     let mut rig = Rig::calm(house);
     rig.put("00:10:00", &connected());
     for group in &groups[..3] {
@@ -112,11 +114,32 @@ fn a_halt_before_the_start_frees_its_place() {
         ),
         ("10:00:01", service(groups[1], true), "b: service halt"),
         ("10:00:02", room(groups[3], 100), "d: hand 100+8s"),
+        ("10:00:03", room(groups[4], 100), "e: hand 100+27s"),
         (
-            "10:00:03",
+            "10:00:04",
             connected(),
-            "b: again service halt; a: again hand 100; c: again hand 100+17s; d: again hand 100+7s",
+            "b: again service halt; a: again hand 100; c: again hand 100+16s; d: again hand 100+6s; e: again hand 100+26s",
         ),
+    ]);
+}
+
+/// Two at a time: where one has been given up there is room for one more, but not
+/// shortly before two others.
+#[test]
+fn a_start_keeps_its_distance_from_those_to_come_too() {
+    let (house, groups) = row(&["a", "b", "c", "d", "e", "f", "g"], 4_000, 2);
+    let mut rig = Rig::calm(house);
+    for group in &groups[..6] {
+        rig.put("10:00:00", &room(*group, 100));
+    }
+    rig.check(&[
+        (
+            "10:00:00",
+            tick(),
+            "a: hand 100; b: hand 100; c: hand 100+4s; d: hand 100+4s; e: hand 100+8s; f: hand 100+8s",
+        ),
+        ("10:00:01", service(groups[3], true), "d: service halt"),
+        ("10:00:06", room(groups[6], 100), "g: hand 100+6s"),
     ]);
 }
 
@@ -203,6 +226,7 @@ fn where_it_was_halted_nobody_knows_if_nobody_knew_before() {
     let (house, group, _, mast) = shutter();
     let mut rig = Rig::calm(house);
     rig.put("10:00:00", &room(group, 60));
+    rig.put("10:09:00", &stands(DeviceId(0), Pose::extension(60)));
     rig.put("10:10:00", &restart());
     rig.put("10:10:01", &contact(ContactId(0), false));
     rig.put("10:10:02", &gust(mast, 1.0));

@@ -5,8 +5,9 @@ use crate::support::*;
 use leeside_core::ids::{ContactId, GroupId};
 use leeside_core::input::{Ask, Input, Origin, RestartCause, Until};
 use leeside_core::model::{ContactKind, Kind, QuietHours, SunAim, SwitchRule};
+use leeside_core::output::Course;
 use leeside_core::pose::Pose;
-use leeside_core::reason::Release;
+use leeside_core::reason::{Because, Release};
 use leeside_core::time::{HOUR, MINUTE, Now, Wall};
 
 /// One switch of a shutter, which extends it; a long press from 800 ms on.
@@ -58,7 +59,7 @@ fn a_long_press_runs_nothing_when_it_ends() {
         ("10:02:00", contact(down, false), ""),
     ]);
     let course = rig.core.explain(group).verdict.course;
-    assert_eq!(course, leeside_core::output::Course::Hold);
+    assert_eq!(course, Course::Hold);
 }
 
 /// A press that a restart came into is over: it does not become a long one, and the
@@ -66,17 +67,22 @@ fn a_long_press_runs_nothing_when_it_ends() {
 #[test]
 fn a_press_does_not_outlive_a_restart() {
     for lasts in ["10:00:00.100", "10:00:01"] {
-        let (house, _, down) = switched();
+        let (house, group, down) = switched();
         let mut rig = Rig::calm(house);
         rig.put("10:00:00", &contact(down, true));
+        rig.put(lasts, &tick());
         rig.put(lasts, &restart());
         rig.put("10:00:02", &tick());
         rig.check(&[
             ("10:01:00", tick(), ""),
             ("10:02:00", contact(down, false), ""),
             ("10:03:00", contact(down, true), ""),
-            ("10:03:00.200", contact(down, false), "shutter: hand 100"),
+            ("10:03:00.200", tick(), ""),
         ]);
+        rig.put("10:03:00.300", &contact(down, false));
+        rig.put("10:03:00.301", &tick());
+        let course = rig.core.explain(group).verdict.course;
+        assert_eq!(course, Course::To(Pose::EXTENDED), "{lasts}");
     }
 }
 
@@ -170,6 +176,23 @@ fn quiet_hours_by_day_end_to_the_minute() {
     ]);
 }
 
+/// Comfort that holds says why, also where another reason takes over.
+#[test]
+fn comfort_that_holds_says_why() {
+    let (mut house, group, _) = switched();
+    house.of(group).quiet = Some(QuietHours {
+        from_min: 10 * 60,
+        to_min: 12 * 60,
+    });
+    let mut rig = Rig::calm(house);
+    let why = |rig: &Rig| rig.core.explain(group).verdict.because;
+    rig.put("10:30:00", &tick());
+    assert_eq!(why(&rig), Because::Quiet);
+    rig.put("11:00:00", &In::Put(Input::Clock { trusted: false }));
+    rig.put("11:00:01", &tick());
+    assert_eq!(why(&rig), Because::ClockUntrusted);
+}
+
 /// Quiet hours are those of the site's own clock, also in the night in which it changes
 /// (29 March 2026, Europe/Berlin: 06:00 is 04:00 UTC, after a night of seven hours).
 #[test]
@@ -232,7 +255,7 @@ fn phases_follow_the_clock_that_is_trusted_again() {
     let out = drain(&mut rig.core);
     assert!(!out.is_empty());
     let pose = rig.core.explain(group).verdict.course;
-    assert_eq!(pose, leeside_core::output::Course::To(Pose::EXTENDED));
+    assert_eq!(pose, Course::To(Pose::EXTENDED));
     assert_eq!(rig.core.now().wall, Wall(rig.start.0 + 8 * HOUR + 1));
 }
 

@@ -239,6 +239,32 @@ fn no_kept_lockout_extends_before_its_sensor_speaks() {
     }
 }
 
+/// As soon as the wind is known to blow on, what it wants out goes out, though the rest
+/// of the weather is not known yet.
+#[test]
+fn a_kept_lockout_goes_on_when_its_own_sensor_speaks() {
+    let mut house = House::new(Pose::extension(40));
+    let mast = house.sensor("mast", SensorKind::Wind);
+    let rain = house.sensor("rain", SensorKind::Rain);
+    let group = house.single("shutter", Kind::RollerShutter);
+    house.of(group).wind = Some(wind_rule(&[mast]));
+    house.of(group).rain = Some(rain_rule(&[rain]));
+    house.product_of(group).refuge.wind = Pose::EXTENDED;
+    Rig::calm(house).check(&[
+        (
+            "10:00:00",
+            gust(mast, 12.0),
+            "shutter +wind; shutter: wind 100",
+        ),
+        ("10:10:00", restart(), "!not_in_refuge/shutter"),
+        (
+            "10:11:00",
+            gust(mast, 12.0),
+            ".not_in_refuge/shutter; shutter: wind 100",
+        ),
+    ]);
+}
+
 /// A kept lockout of which nothing has been heard yet claims no pose that would extend:
 /// the shutter goes to its refuge before it freezes.
 #[test]
