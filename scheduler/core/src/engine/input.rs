@@ -64,6 +64,7 @@ impl Core {
         }
         let after = (state.standing, state.value, state.gust, state.direction);
         let peak = state.peak.is_some();
+        let still = state.zero_at(sensor).is_some_and(|at| at <= self.now.steady);
         if peak && !self.stale.peaks.contains(&reading.sensor) {
             self.stale.peaks.push(reading.sensor);
             self.stale.at.get_or_insert(self.now.steady);
@@ -75,6 +76,12 @@ impl Core {
         }
         if checks && !self.timers.has(WakeFor::SensorCheck(reading.sensor)) {
             self.arm_check(reading.sensor);
+        }
+        // Back without any wind, while a neighbour may be blowing all along: that one says
+        // nothing new by which this one would be looked at.
+        if before.0 != Standing::Good && still {
+            let why = WakeFor::SensorCheck(reading.sensor);
+            self.timers.set(why, self.now.steady);
         }
         if before != after {
             self.sensor_changed(reading.sensor);

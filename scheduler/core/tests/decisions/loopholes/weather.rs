@@ -7,6 +7,7 @@ use leeside_core::input::{Ask, Input, Origin};
 use leeside_core::model::{ContactKind, Gateway, Kind, Moisture, SensorKind, Validity, ZeroCheck};
 use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, Release};
+use leeside_core::sensor::Standing;
 use leeside_core::time::{HOUR, MINUTE, SECOND};
 
 fn awning(validity: Validity) -> (House, GroupId, SensorId) {
@@ -366,7 +367,7 @@ fn a_neighbour_at_fault_breaks_no_cups() {
     // Beyond all that it can measure: at fault, with its last word still in mind.
     rig.put("00:11:00", &gust(tower, 300_000.0));
     still(&mut rig, mast, 12..40);
-    let good = leeside_core::sensor::Standing::Good;
+    let good = Standing::Good;
     assert_eq!(rig.core.sensor(mast).standing, good);
     rig.put("00:40:00", &gust(tower, 9.0));
     rig.put("00:41:00", &gust(tower, 9.0));
@@ -384,8 +385,32 @@ fn no_wind_before_a_restart_is_not_counted_after_it() {
     rig.put("00:30:00", &restart());
     rig.put("00:31:00", &gust(tower, 9.0));
     still(&mut rig, mast, 32..38);
-    let good = leeside_core::sensor::Standing::Good;
+    let good = Standing::Good;
     assert_eq!(rig.core.sensor(mast).standing, good);
+}
+
+/// Cups that stood still before a silence and stand still after it are as broken as
+/// before, though the neighbour says only what it said all along.
+#[test]
+fn cups_that_come_back_still_are_broken_as_before() {
+    let (house, mast, tower) = beside();
+    let mut rig = Rig::calm(house);
+    let mut standing = Vec::new();
+    for minute in 1..40 {
+        if !(12..=24).contains(&minute) {
+            still(&mut rig, mast, minute..minute + 1);
+        }
+        if minute % 5 == 0 {
+            rig.put(&format!("00:{minute:02}:01"), &gust(tower, 9.0));
+        }
+        standing.push(rig.core.sensor(mast).standing);
+    }
+    // Silent meanwhile, at fault all the time.
+    let from = standing
+        .iter()
+        .position(|s| matches!(s, Standing::Fault(_)));
+    let from = from.unwrap();
+    assert!(from < 20 && standing[from..].iter().all(|s| *s != Standing::Good));
 }
 
 /// One device that hail does not harm, behind an open door: rain would have it out, but
