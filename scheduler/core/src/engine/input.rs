@@ -64,7 +64,9 @@ impl Core {
         }
         let after = (state.standing, state.value, state.gust, state.direction);
         let peak = state.peak.is_some();
-        let still = state.zero_at(sensor).is_some_and(|at| at <= self.now.steady);
+        let still = state
+            .zero_at(sensor)
+            .is_some_and(|at| at <= self.now.steady);
         if peak && !self.stale.peaks.contains(&reading.sensor) {
             self.stale.peaks.push(reading.sensor);
             self.stale.at.get_or_insert(self.now.steady);
