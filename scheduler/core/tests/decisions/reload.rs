@@ -3,8 +3,8 @@
 
 use crate::support::*;
 use leeside_core::Core;
-use leeside_core::ids::{GroupId, SensorId};
-use leeside_core::input::{Ask, Input, Origin};
+use leeside_core::ids::{DeviceId, GroupId, SensorId};
+use leeside_core::input::{Ask, Input, Origin, Until};
 use leeside_core::model::{Kind, Model, SensorKind};
 use leeside_core::pose::Pose;
 use leeside_core::time::MINUTE;
@@ -273,4 +273,51 @@ fn a_snapshot_loses_nothing_that_is_still_to_come() {
     assert!(rig.core.pose(device).is_some());
     rig.put("00:07:00", &In::Put(Input::Connected));
     assert_eq!(rig.core.pose(device), None);
+}
+
+/// What was set up for one drive does not go over to another that has its number now.
+#[test]
+fn what_is_set_up_goes_over_to_no_other_drive() {
+    let mut house = House::new(Pose::RETRACTED);
+    let product = house.product(Kind::RollerShutter);
+    let devices = [house.device("a", product), house.device("b", product)];
+    house.group("pair", Kind::RollerShutter, &devices);
+    let ask = Ask::Device {
+        device: devices[1],
+        extension_pct: Some(60),
+        tilt_deg: None,
+        until: Until::For(8 * 60 * MINUTE),
+    };
+    let mut rig = Rig::calm(house);
+    rig.check(&[(
+        "10:00:00",
+        asks("fitter", Origin::Centre, ask),
+        "pair: hand b 60",
+    )]);
+    let mut rig = reload(rig, |model| {
+        let mut first = model.devices[0].clone();
+        first.name = "c".to_owned();
+        model.devices.insert(0, first);
+        let group = &mut model.groups[0];
+        group.name = "all".to_owned();
+        group.devices = (0..3).map(DeviceId).collect();
+    });
+    let out = rig.put("10:10:00", &tick());
+    let said = rig.words("10:10:00", &out);
+    assert!(!said.contains("60"), "{said}");
+    assert!(rig.core.explain(GroupId(0)).verdict.exceptions.is_empty());
+}
+
+/// A group that cannot freeze takes up no frost from one that can.
+#[test]
+fn frost_goes_over_to_no_group_that_cannot_freeze() {
+    let (mut house, groups, [_, thermo]) = freezing();
+    house.of(groups[1]).ice = Some(ice_rule(&[thermo]));
+    let mut rig = Rig::calm(house);
+    rig.put("10:00:00", &value(thermo, -3.0));
+    rig.put("10:00:01", &tick());
+    let mut rig = reload(rig, joined);
+    rig.put("10:00:02", &tick());
+    let keys: Vec<String> = rig.core.alarms().into_iter().map(|a| a.key).collect();
+    assert!(!keys.contains(&"frozen/both".to_owned()), "{keys:?}");
 }
