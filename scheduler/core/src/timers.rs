@@ -202,12 +202,16 @@ impl Timers {
 
     /// The earliest of what was set briefly and still stands.
     fn first_brief(&mut self) -> Option<(Steady, Order)> {
-        let due = &self.due;
-        self.brief.retain(|why| moment(due, *why).is_some());
-        let brief = self.brief.iter();
-        let first = brief
-            .filter_map(|why| Some((moment(due, *why)?, *why)))
-            .min();
+        let (due, mut first) = (&self.due, None);
+        self.brief.retain(|why| {
+            let Some(at) = moment(due, *why) else {
+                return false;
+            };
+            if first.is_none_or(|first| (at, *why) < first) {
+                first = Some((at, *why));
+            }
+            true
+        });
         self.brief_from = first.map(|(at, _)| at);
         first
     }

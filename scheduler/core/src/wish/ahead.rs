@@ -19,13 +19,24 @@ impl<T> Default for Minutes<T> {
 }
 
 impl<T: Copy> Minutes<T> {
+    /// What is known of a minute after a moment, if it is.
+    fn known(&self, place: usize, ms: i64) -> Option<T> {
+        let (at, known) = (*self.0.get(place % KEPT)?)?;
+        (at == ms).then_some(known)
+    }
+
+    /// The place of a moment, after which those of the next minutes come.
+    fn place(ms: i64) -> usize {
+        usize::try_from(ms.div_euclid(MINUTE).rem_euclid(64)).unwrap_or(0)
+    }
+
     /// What is known of a moment, or is worked out of it now: a function of the
     /// moment alone.
     pub(crate) fn of(&mut self, ms: i64, work_out: impl FnOnce() -> T) -> T {
         if self.0.is_empty() {
             self.0.resize(KEPT, None);
         }
-        let place = usize::try_from(ms.div_euclid(MINUTE).rem_euclid(64)).unwrap_or(0);
+        let place = Self::place(ms);
         match self.0[place] {
             Some((at, known)) if at == ms => known,
             _ => {
@@ -132,12 +143,16 @@ impl Outlook<'_> {
             span.most.clear();
             span.beams.clear();
             span.suns.clear();
-            for minute in 0..=minutes {
+            let places = Minutes::<()>::place(self.wall.0)..;
+            for (minute, place) in (0..=minutes).zip(places) {
                 let ms = self.wall.0 + minute * MINUTE;
-                let seen = ahead.minutes.of(ms, || {
-                    let (_, sun) = self.suns.of(ms, || self.path.both(ms));
-                    let sunlit = self.plane.sunlit(&sun);
-                    sunlit.then(|| (Beam::under(self.plane.profile_angle_deg(&sun)), sun))
+                let known = ahead.minutes.known(place, ms);
+                let seen = known.unwrap_or_else(|| {
+                    ahead.minutes.of(ms, || {
+                        let (_, sun) = self.suns.of(ms, || self.path.both(ms));
+                        let sunlit = self.plane.sunlit(&sun);
+                        sunlit.then(|| (Beam::under(self.plane.profile_angle_deg(&sun)), sun))
+                    })
                 });
                 if let Some((beam, sun)) = seen {
                     span.beams.push(beam);
