@@ -64,9 +64,8 @@ impl Core {
         }
         let after = (state.standing, state.value, state.gust, state.direction);
         let peak = state.peak.is_some();
-        let still = state
-            .zero_at(sensor)
-            .is_some_and(|at| at <= self.now.steady);
+        let zero_at = state.zero_at(sensor);
+        let still = zero_at.is_some_and(|at| at <= self.now.steady);
         if peak && !self.stale.peaks.contains(&reading.sensor) {
             self.stale.peaks.push(reading.sensor);
             self.stale.at.get_or_insert(self.now.steady);
@@ -76,7 +75,9 @@ impl Core {
         if before.0 != Standing::Good && !self.timers.has(WakeFor::SensorSilent(reading.sensor)) {
             self.arm_sensor(reading.sensor);
         }
-        if checks && !self.timers.has(WakeFor::SensorCheck(reading.sensor)) {
+        // One that has just fallen to zero may have to be looked at before it is stuck.
+        let due = self.timers.at(WakeFor::SensorCheck(reading.sensor));
+        if checks && due.is_none_or(|due| zero_at.is_some_and(|zero| zero < due)) {
             self.arm_check(reading.sensor);
         }
         // Back without any wind, while a neighbour may be blowing all along: that one says

@@ -199,6 +199,42 @@ fn zero_while_a_neighbour_blows_is_a_broken_cable() {
     ]);
 }
 
+/// Though it speaks just when it would be silent, and nothing else wakes anybody before
+/// it would be stuck, in a day.
+#[test]
+fn the_zero_of_a_mast_that_speaks_in_time_is_looked_at_in_time() {
+    let mut house = House::new(Pose::EXTENDED);
+    let tower = house.sensor("tower", SensorKind::Wind);
+    let zero = ZeroCheck {
+        neighbour: tower,
+        neighbour_mps: 6.0,
+        for_ms: 10 * MINUTE,
+    };
+    let validity = Validity {
+        zero: Some(zero),
+        stuck_ms: Some(24 * HOUR),
+        silence_ms: MINUTE,
+        ..TRUSTING
+    };
+    let mast = house.sensor_with("mast", SensorKind::Wind, validity);
+    let group = house.single("awning", Kind::Awning);
+    house.of(group).wind = Some(wind_rule(&[mast]));
+    let mut rig = Rig::calm(house);
+    rig.put("00:00:30", &gust(tower, 7.0));
+    let mut said = Vec::new();
+    for minute in 1..=20 {
+        let time = format!("00:{minute:02}:00");
+        let speed = if minute < 5 { 3.0 } else { 0.0 };
+        rig.put(&time, &gust(mast, speed));
+        let out = rig.put(&format!("{time}.001"), &tick());
+        said.push(rig.words(&time, &out));
+    }
+    let first = said.iter().position(|words| !words.is_empty());
+    assert_eq!(first, Some(14), "{said:?}");
+    assert_eq!(said[14], TRIPS);
+    unknown(&rig, group, Fault::ZeroWhileNeighbourBlows);
+}
+
 #[test]
 fn a_neighbour_that_blows_in_the_very_moment_the_zero_ends_finds_no_fault() {
     for first in [true, false] {
