@@ -174,7 +174,7 @@ impl DriveState {
             self.stopped = Some(at);
         }
         // One that waits for its start may still go the little way that is left.
-        if let Some(run) = self.run.filter(|run| at < run.start && run.to != pose) {
+        if let Some(run) = self.run.filter(|run| at < run.start) {
             self.stopped = Some(run.stop);
         }
         self.shorten(at);
