@@ -10,6 +10,7 @@
 use crate::ids::DeviceId;
 use crate::model::{Feeder, Product};
 use crate::pose::Pose;
+use crate::reason::DriveTrouble;
 use crate::time::Steady;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -77,6 +78,21 @@ fn sign(from: Pose, to: Pose) -> i8 {
     }
 }
 
+/// What is still to be heard of a drive.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Confirm {
+    /// The target whose arrival is to be confirmed.
+    pub(crate) target: Option<Pose>,
+    /// When it should have been confirmed.
+    pub(crate) due: Option<Steady>,
+    pub(crate) tries: u8,
+    pub(crate) trouble: Option<DriveTrouble>,
+    /// When its group is to be looked at again for its sake: it will have found its
+    /// end stop, or its budget recovers.
+    #[serde(default)]
+    pub(crate) look: Option<Steady>,
+}
+
 /// A drive as the core believes it to be.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct DriveState {
@@ -96,6 +112,9 @@ pub(crate) struct DriveState {
     idle: bool,
     /// Told to halt, and not known to have halted.
     pub(crate) halted: bool,
+    /// What is still to be heard of it. Kept beside it, as it was before they lay together.
+    #[serde(skip)]
+    pub(crate) confirm: Confirm,
     /// When it was last told anything that it has not answered.
     pub(crate) told: Option<Steady>,
     /// Runs within the duty window.

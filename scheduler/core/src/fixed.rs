@@ -1,7 +1,7 @@
 //! Numbers with a fixed count of decimals, as `{:.1}` writes them, but quicker: a
 //! year's report has millions.
 
-use core::fmt;
+use core::fmt::{self, Write as _};
 
 /// A number that shows with so many decimals (0 to 3), the very digits of the
 /// standard library: the exact value rounded half to even.
@@ -12,11 +12,27 @@ const TENS: [u64; 4] = [1, 10, 100, 1_000];
 
 impl fmt::Display for Fixed {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Some(scaled) = self.scaled() else {
-            return write!(f, "{:.*}", usize::from(self.1), self.0);
-        };
+        match self.digits(&mut [b'0'; 22]) {
+            Some(digits) => f.write_str(digits),
+            None => write!(f, "{:.*}", usize::from(self.1), self.0),
+        }
+    }
+}
+
+impl Fixed {
+    /// Appends it as it shows.
+    pub(crate) fn push(self, into: &mut String) {
+        match self.digits(&mut [b'0'; 22]) {
+            Some(digits) => into.push_str(digits),
+            // Writing to a string cannot fail.
+            None => drop(write!(into, "{:.*}", usize::from(self.1), self.0)),
+        }
+    }
+
+    /// As it shows; `None` where that does not fit a quick sum.
+    fn digits(self, text: &mut [u8; 22]) -> Option<&str> {
+        let scaled = self.scaled()?;
         // Twenty digits of a u64, a point and a sign; filled from the end.
-        let mut text = [b'0'; 22];
         let (mut at, mut rest, mut digit) = (text.len(), scaled, 0);
         while rest > 0 || digit <= self.1 {
             if digit == self.1 && digit > 0 {
@@ -32,11 +48,9 @@ impl fmt::Display for Fixed {
             at -= 1;
             text[at] = b'-';
         }
-        f.write_str(core::str::from_utf8(&text[at..]).unwrap_or("?"))
+        core::str::from_utf8(&text[at..]).ok()
     }
-}
 
-impl Fixed {
     /// The magnitude in units of the last decimal; `None` where that does not fit
     /// a quick sum.
     fn scaled(self) -> Option<u64> {

@@ -184,23 +184,28 @@ fn sun(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
             profile_deg,
             slats,
         } => {
-            write!(
-                into,
-                "sun on the facade, {} W/m² ",
-                Fixed(*irradiance_wm2, 0)
-            )?;
+            // By hand: most reasons of a year are of this kind.
+            into.push_str("sun on the facade, ");
+            Fixed(*irradiance_wm2, 0).push(into);
+            into.push_str(" W/m² ");
             write_light(into, model, *light)?;
-            write!(
-                into,
-                " (from {}), incidence {}°, profile {}°",
-                Fixed(*on_wm2, 0),
-                Fixed(*incidence_deg, 0),
-                Fixed(*profile_deg, 0)
-            )?;
+            for (between, value) in [
+                (" (from ", on_wm2),
+                ("), incidence ", incidence_deg),
+                ("°, profile ", profile_deg),
+            ] {
+                into.push_str(between);
+                Fixed(*value, 0).push(into);
+            }
+            into.push('°');
             match slats {
                 SlatsSay::None => Ok(()),
                 SlatsSay::Horizontal => into.write_str(", horizontal slats block"),
-                SlatsSay::CutOff(deg) => write!(into, ", cut-off {}°", Fixed(*deg, 0)),
+                SlatsSay::CutOff(deg) => {
+                    into.push_str(", cut-off ");
+                    Fixed(*deg, 0).push(into);
+                    into.write_char('°')
+                }
                 SlatsSay::Leak(leak) => {
                     let leak = Fixed(leak * 100.0, 0);
                     write!(into, ", no tilt blocks, least leak {leak} %")
@@ -275,9 +280,13 @@ fn day(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
 
 fn write_light(into: &mut String, model: &Model, light: LightSource) -> fmt::Result {
     match light {
-        LightSource::Measured(sensor) => write!(into, "at {}", sensor_name(model, sensor)),
+        LightSource::Measured(sensor) => {
+            into.push_str("at ");
+            into.write_str(sensor_name(model, sensor))
+        }
         LightSource::Transposed(sensor) => {
-            write!(into, "worked out from {}", sensor_name(model, sensor))
+            into.push_str("worked out from ");
+            into.write_str(sensor_name(model, sensor))
         }
         LightSource::ClearSky => into.write_str("estimated from a clear sky, no sensor"),
     }

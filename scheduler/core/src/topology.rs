@@ -1,8 +1,8 @@
 //! Who depends on whom, worked out once: from a sensor to the groups it guards,
 //! from a contact to the groups and doors it concerns.
 
-use crate::ids::{FacadeId, GroupId, SensorId, TimetableId};
-use crate::model::{Anchor, Facade, Group, Model, Moisture, SensorKind, SunAim};
+use crate::ids::{FacadeId, FeederId, GroupId, ProductId, SensorId, TimetableId};
+use crate::model::{Anchor, Device, Facade, Group, Model, Moisture, SensorKind, SunAim};
 use crate::thresholds::{Asks, Thresholds};
 
 /// Adjacency lists in the order of the model.
@@ -30,6 +30,8 @@ pub(crate) struct Topology {
     pub(crate) thresholds: Vec<Thresholds>,
     /// Per group, what its sun wish asks of the light on its facade.
     pub(crate) asks: Vec<Asks>,
+    /// What each order needs to know of a device.
+    pub(crate) hangs: Vec<Hangs>,
     /// The group of a device.
     pub(crate) device_group: Vec<Option<GroupId>>,
     /// Groups with the same rules of wind, hail, rain and fire have the same number.
@@ -41,6 +43,24 @@ pub(crate) struct Topology {
     /// Groups that want the same of the sun ahead have the same number: they have the
     /// same aim, slats and, where it counts, obstructions.
     pub(crate) alike: Vec<usize>,
+}
+
+/// What of a device every order needs: a few bytes, where the device has its names.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Hangs {
+    pub(crate) product: ProductId,
+    pub(crate) feeder: FeederId,
+    pub(crate) reports: bool,
+}
+
+impl Hangs {
+    const fn of(device: &Device) -> Self {
+        Self {
+            product: device.product,
+            feeder: device.drive.feeder,
+            reports: device.drive.reports,
+        }
+    }
 }
 
 /// With how many of the last different rules a group's are compared, so that a
@@ -61,6 +81,7 @@ impl Topology {
             needs: vec![Vec::new(); model.groups.len()],
             thresholds: Vec::new(),
             asks: vec![Asks::default(); model.groups.len()],
+            hangs: model.devices.iter().map(Hangs::of).collect(),
             device_group: vec![None; model.devices.len()],
             rules_of: Vec::new(),
             rules: 0,

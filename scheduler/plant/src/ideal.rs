@@ -92,13 +92,17 @@ impl Ideal {
                 self.moved.push(order.device.0);
                 continue;
             }
-            told.extend(self.report(order.device, state));
+            if let Some(report) = self.report(order.device, state) {
+                told.push(report);
+            }
         }
         // In the order in which they would come from among what is due.
         let mut moved = std::mem::take(&mut self.moved);
         moved.sort_unstable();
         for device in moved.drain(..) {
-            told.extend(self.report(DeviceId(device), DriveState::Standing));
+            if let Some(report) = self.report(DeviceId(device), DriveState::Standing) {
+                told.push(report);
+            }
         }
         self.moved = moved;
     }

@@ -10,27 +10,11 @@ use crate::output::{AlarmWord, Command, Course, Exception, Order, Output, Verdic
 use crate::pose::Pose;
 use crate::reason::{Because, DriveTrouble};
 use crate::time::{Now, SECOND, Steady, Wall, earlier};
-use serde::{Deserialize, Serialize};
 
 /// How often a command without its answer is sent again before the alarm.
 const RETRIES: u8 = 2;
 /// How far a reported extension may lie from the target, %, and a tilt, degrees.
 const TOLERANCE: (u8, i16) = (3, 10);
-
-/// What is still to be heard of a drive.
-#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
-pub(super) struct Confirm {
-    /// The target whose arrival is to be confirmed.
-    target: Option<Pose>,
-    /// When it should have been confirmed.
-    due: Option<Steady>,
-    tries: u8,
-    pub(super) trouble: Option<DriveTrouble>,
-    /// When its group is to be looked at again for its sake: it will have found its
-    /// end stop, or its budget recovers.
-    #[serde(default)]
-    look: Option<Steady>,
-}
 
 impl Core {
     /// Sends what a verdict asks of the drives that do not do it yet.
@@ -80,7 +64,9 @@ impl Core {
                     self.look_again(device, run.stop);
                 }
             }
-            orders.extend(order);
+            if let Some(order) = order {
+                orders.push(order);
+            }
             let guard = verdict.decided_by.is_guard();
             if let (true, Some(exception), Course::Hold) = (guard, exception, course)
                 && verdict.course != Course::Hold
@@ -130,14 +116,15 @@ impl Core {
 
     /// Whether a device is believed to stand in a pose.
     fn is_there(&self, device: DeviceId, pose: Pose) -> bool {
-        let fitted = fit(pose, self.model.product_of(device));
+        let product = self.topology.hangs[device.index()].product;
+        let fitted = fit(pose, self.model.product(product));
         let (drive, now) = (&self.drives[device.index()], self.now.steady);
         drive.pose(now) == Some(fitted) && drive.moving(now).is_none()
     }
 
     /// Whether nobody can say that it is not further in than it is believed to be.
     fn may_be_elsewhere(&self, device: DeviceId, pose: Pose) -> bool {
-        !self.model.device(device).drive.reports && pose.extension_pct > 0
+        !self.topology.hangs[device.index()].reports && pose.extension_pct > 0
     }
 
     /// When a command is really made: a call that comes late must not make one
@@ -159,17 +146,19 @@ impl Core {
         for &device in &model.group(group).devices {
             let exception = verdict.exceptions.iter().find(|e| e.device == device);
             let course = exception.map_or(&verdict.course, |e| &e.course);
+            let hangs = self.topology.hangs[device.index()];
             if let Course::To(pose) = course
-                && self.drives[device.index()].target != Some(fit(*pose, model.product_of(device)))
+                && self.drives[device.index()].target
+                    != Some(fit(*pose, model.product(hangs.product)))
             {
-                let feeder = model.device(device).drive.feeder;
-                self.feeders[feeder.index()].release(device, self.now.steady);
+                self.feeders[hangs.feeder.index()].release(device, self.now.steady);
             }
         }
     }
 
     fn go(&mut self, model: &Model, device: DeviceId, pose: Pose, repeat: bool) -> Option<Order> {
-        let (product, hangs) = (model.product_of(device), model.device(device).drive);
+        let hangs = self.topology.hangs[device.index()];
+        let product = model.product(hangs.product);
         let pose = fit(pose, product);
         let now = self.now.steady;
         let drive = &mut self.drives[device.index()];
@@ -191,7 +180,9 @@ impl Core {
         if drive.is_idle() {
             self.try_later(device, arrives);
         }
-        self.expect(device, pose, start, arrives);
+        if hangs.reports {
+            self.expect(device, pose, start, arrives);
+        }
         Some(Order {
             device,
             pose: Some(pose),
@@ -218,7 +209,7 @@ impl Core {
 
     /// Whether a drive that drew no power is to be tried again where a guard wants it.
     fn may_try(&self, device: DeviceId) -> bool {
-        let looks = self.confirms[device.index()].look.is_some();
+        let looks = self.drives[device.index()].confirm.look.is_some();
         self.drives[device.index()].is_idle() && !looks
     }
 
@@ -226,14 +217,14 @@ impl Core {
     pub(super) fn look_again(&mut self, device: DeviceId, at: Steady) {
         // Never within this moment: it is decided upon once.
         let at = at.max(self.now.steady.plus(1));
-        let look = &mut self.confirms[device.index()].look;
+        let look = &mut self.drives[device.index()].confirm.look;
         *look = Some(look.map_or(at, |old| old.min(at)));
         self.arm_drive(device);
     }
 
     /// Sets or clears the timer of a drive: its answer, or a look at its group.
     fn arm_drive(&mut self, device: DeviceId) {
-        let confirm = &self.confirms[device.index()];
+        let confirm = &self.drives[device.index()].confirm;
         let answer = confirm.due.filter(|_| confirm.target.is_some());
         let why = WakeFor::Drive(device);
         match earlier(answer, confirm.look) {
@@ -285,7 +276,7 @@ impl Core {
         drive.halt(now);
         let feeder = self.model.device(device).drive.feeder;
         self.feeders[feeder.index()].release(device, now);
-        self.confirms[device.index()].target = None;
+        self.drives[device.index()].confirm.target = None;
         Some(Order {
             device,
             pose: None,
@@ -293,12 +284,9 @@ impl Core {
         })
     }
 
-    /// Waits for a drive's answer, where the plant sends any.
+    /// Waits for the answer of a drive that tells of itself.
     fn expect(&mut self, device: DeviceId, pose: Pose, start: Steady, arrives: Steady) {
-        if !self.model.device(device).drive.reports {
-            return;
-        }
-        let confirm = &mut self.confirms[device.index()];
+        let confirm = &mut self.drives[device.index()].confirm;
         if confirm.target != Some(pose) {
             confirm.target = Some(pose);
             confirm.tries = 0;
@@ -317,17 +305,19 @@ impl Core {
             return;
         };
         let now = self.now.steady;
-        let confirm = &mut self.confirms[device.index()];
+        let drive = &mut self.drives[device.index()];
+        let confirm = &mut drive.confirm;
         let looks = confirm.look.take_if(|at| *at <= now).is_some();
         let overdue = confirm.target.is_some() && confirm.due.is_some_and(|due| due <= now);
         if overdue {
             // It may stand anywhere.
             confirm.due = None;
-            self.drives[device.index()].lost();
+            drive.lost();
+            let confirm = &mut drive.confirm;
             if confirm.tries < RETRIES {
                 confirm.tries += 1;
             } else {
-                self.drives[device.index()].target = confirm.target.take();
+                drive.target = confirm.target.take();
                 self.trouble(device, Some(DriveTrouble::Silent));
             }
         }
@@ -379,13 +369,13 @@ impl Core {
                 let Some(pose) = report.pose else { return };
                 // Still waiting for its start, or before the start of a later
                 // command: the answer to an earlier one.
-                let expected = drive.target.or(self.confirms[device.index()].target);
+                let expected = drive.target.or(drive.confirm.target);
                 let there = expected.is_some_and(|target| near(pose, target));
                 let moved = drive.pose(now) != Some(pose);
                 if there {
                     drive.stands(pose, now);
-                    self.confirms[device.index()].target = None;
-                    self.confirms[device.index()].tries = 0;
+                    drive.confirm.target = None;
+                    drive.confirm.tries = 0;
                     self.arm_drive(device);
                     self.trouble(device, None);
                 } else if arrived {
@@ -398,7 +388,7 @@ impl Core {
 
     /// A drive stands where it was not told to.
     fn elsewhere(&mut self, device: DeviceId, group: GroupId, moved: bool) {
-        let confirm = &mut self.confirms[device.index()];
+        let confirm = &mut self.drives[device.index()].confirm;
         if confirm.target.is_none() {
             // Somebody moved it on the spot. A wish lets that be until it changes; a
             // guard brings it back.
@@ -423,7 +413,7 @@ impl Core {
     }
 
     fn trouble(&mut self, device: DeviceId, trouble: Option<DriveTrouble>) {
-        let confirm = &mut self.confirms[device.index()];
+        let confirm = &mut self.drives[device.index()].confirm;
         if confirm.trouble == trouble {
             return;
         }

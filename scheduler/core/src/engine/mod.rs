@@ -73,7 +73,6 @@ pub struct Core {
     feeders: Vec<FeederState>,
     timetables: Vec<TimetableState>,
     specials: Vec<Option<u32>>,
-    confirms: Vec<apply::Confirm>,
     evidence: Vec<evidence::Evidence>,
     timers: Timers,
     together: Together,
@@ -271,7 +270,6 @@ impl Core {
                 .map(|i| TimetableState::new(TimetableId::of(i)))
                 .collect(),
             specials: vec![None; model.groups.len()],
-            confirms: vec![apply::Confirm::default(); model.devices.len()],
             evidence: vec![evidence::Evidence::default(); model.devices.len()],
             timers: Timers::default(),
             together: Together::default(),
@@ -370,6 +368,7 @@ impl Core {
         // Light is looked at by whole minutes.
         if now.wall.0 % MINUTE == 0 {
             for index in 0..self.facades.len() {
+                self.facades[index].sure = Sure::default();
                 self.mark_facade(FacadeId::of(index));
             }
         }
@@ -572,7 +571,7 @@ mod tests {
         // What stands elsewhere, all of it at once.
         let engaged = settle::WEATHER.len() * size_of::<Engaged>();
         let elsewhere = engaged + size_of::<Service>() + size_of::<Hold>() + size_of::<Verdict>();
-        let answers = size_of::<apply::Confirm>() + size_of::<evidence::Evidence>();
+        let answers = size_of::<evidence::Evidence>();
         // Six voices that lost, four pending moments in two trees, eight runs.
         let kept = 6 * size_of::<Lost>() + 4 * 2 * size_of::<(Steady, WakeFor)>();
         let runs = 8 * size_of::<(Steady, Steady)>();

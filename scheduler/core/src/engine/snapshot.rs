@@ -2,8 +2,8 @@
 //! last poses, sequence numbers.
 
 use super::fits::{self, Damaged, Sizes};
-use super::{ContactState, Core, GroupState, Stale, alarms, apply, evidence};
-use crate::drives::{DriveState, FeederState};
+use super::{ContactState, Core, GroupState, Stale, alarms, evidence};
+use crate::drives::{Confirm, DriveState, FeederState};
 use crate::ids::{SensorId, TimetableId};
 use crate::model::Model;
 use crate::output::WakeFor;
@@ -45,7 +45,7 @@ pub struct Snapshot {
 #[derive(Clone, Debug, Serialize, Deserialize)]
 struct Kept {
     drive: DriveState,
-    confirm: apply::Confirm,
+    confirm: Confirm,
     evidence: evidence::Evidence,
 }
 
@@ -95,7 +95,7 @@ impl Core {
                 .map(|(i, d)| {
                     let kept = Kept {
                         drive: self.drives[i].clone(),
-                        confirm: self.confirms[i].clone(),
+                        confirm: self.drives[i].confirm.clone(),
                         evidence: self.evidence[i].clone(),
                     };
                     (d.name.clone(), kept)
@@ -185,7 +185,7 @@ impl Core {
         for (index, device) in model.devices.iter().enumerate() {
             if let Some(kept) = snapshot.drives.get(&device.name) {
                 core.drives[index] = kept.drive.clone();
-                core.confirms[index] = kept.confirm.clone();
+                core.drives[index].confirm = kept.confirm.clone();
                 core.evidence[index] = kept.evidence.clone();
             }
         }

@@ -105,13 +105,15 @@ impl<W: Write> Sink for CsvSink<W> {
         let pose = command.goes_to();
         self.row.push(',');
         if let Some(pose) = pose {
-            let _ = write!(self.row, "{}", pose.extension_pct);
+            number(&mut self.row, pose.extension_pct.into());
         }
         self.row.push(',');
         if let Some(tilt) = pose.and_then(|pose| pose.tilt_deg) {
-            let _ = write!(self.row, "{tilt}");
+            number(&mut self.row, tilt);
         }
-        let _ = write!(self.row, ",{},", command.decided_by.as_str());
+        self.row.push(',');
+        self.row.push_str(command.decided_by.as_str());
+        self.row.push(',');
         if self.reason.0.as_ref() != Some(&command.because) {
             self.field.clear();
             say::write_because(&mut self.field, model, &command.because);
@@ -175,6 +177,26 @@ fn clock(into: &mut String, at: NaiveDateTime) {
     }
 }
 
+/// A whole number, by hand: every row has one or two.
+fn number(into: &mut String, number: i16) {
+    if number < 0 {
+        into.push('-');
+    }
+    let magnitude = u32::from(number.unsigned_abs());
+    if magnitude >= 10_000 {
+        let _ = write!(into, "{magnitude}");
+        return;
+    }
+    let mut below = 1_000;
+    while below > 1 && magnitude < below {
+        below /= 10;
+    }
+    while below > 0 {
+        into.push(char::from_digit(magnitude / below % 10, 10).unwrap_or('?'));
+        below /= 10;
+    }
+}
+
 fn two(into: &mut String, number: u32) {
     for digit in [number / 10 % 10, number % 10] {
         into.push(char::from_digit(digit, 10).unwrap_or('?'));
@@ -207,6 +229,15 @@ fn one_line(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_are_those_of_the_standard_library() {
+        for value in i16::MIN..=i16::MAX {
+            let mut got = String::new();
+            number(&mut got, value);
+            assert_eq!(got, value.to_string());
+        }
+    }
 
     #[test]
     fn cells_are_quoted_where_a_reader_could_stumble() {
