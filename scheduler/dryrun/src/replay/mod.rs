@@ -10,10 +10,10 @@
 mod adapt;
 mod carrier;
 mod contacts;
-mod days;
 mod feed;
 mod parts;
 mod run;
+mod spans;
 mod tally;
 mod trouble;
 
@@ -281,12 +281,14 @@ fn lead_directly(
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<Tally, Stopped> {
     let direct = run::Direct(sink);
-    run::lead(setting, model, troubles, looks, direct, &mut |at, _| {
+    let mut each_day = |at, _: &mut _| {
         if at < setting.to && progress(at).is_break() {
             return Err(Stopped::Asked(at));
         }
         Ok(())
-    })
+    };
+    let each_day: (i64, run::Each<'_, _>) = (24 * HOUR, &mut each_day);
+    run::lead(setting, model, troubles, looks, direct, each_day)
 }
 
 /// The sensors that a made-up weather lets fail.

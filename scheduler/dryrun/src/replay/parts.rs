@@ -4,16 +4,16 @@
 //! the same sensors and read the same calendars, and that is all. So each thread
 //! has a core with the whole site's sensors, facades and timetables but only some
 //! of its groups, and decides upon those as one core would upon all. Their outputs
-//! carry their places in the order of a core's outputs ([`Place`]); day by day they
+//! carry their places in the order of a core's outputs ([`Place`]); span by span they
 //! are put together in that order and handed to the sink on the caller's thread.
 
-use super::days::{Day, Telling};
-use super::run::{Looks, Outlet, Said, lead};
+use super::run::{Each, Looks, Outlet, Said, lead};
+use super::spans::{Span, Telling};
 use super::{Setting, Sink, Stopped, Tally};
 use leeside_core::ids::GroupId;
 use leeside_core::model::Model;
 use leeside_core::output::{AlarmWord, Place};
-use leeside_core::time::Wall;
+use leeside_core::time::{HOUR, Wall};
 use leeside_solar::shade::Obstructions;
 use std::io;
 use std::ops::ControlFlow;
@@ -23,8 +23,12 @@ use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
 /// With fewer groups than this for each thread, one does it as quickly.
 const LEAST_GROUPS: usize = 100;
 
-/// How many days a thread may run ahead of the sink.
-const DAYS_AHEAD: usize = 4;
+/// How much is handed over at once: little enough to be still at hand for the one that
+/// tells it.
+const SPAN_MS: i64 = 3 * HOUR;
+
+/// How many such spans a thread may run ahead of the sink.
+const SPANS_AHEAD: usize = 12;
 
 /// How many threads a replay of this site is worth.
 pub(super) fn worth(model: &Model) -> usize {
@@ -116,17 +120,17 @@ fn only(model: &Model, share: &[GroupId]) -> Model {
     model
 }
 
-/// Keeps what comes out until the day is over.
+/// Keeps what comes out until the span is over.
 struct Gather {
-    day: Day,
-    to: SyncSender<Day>,
-    /// Days that were told, to be used again.
-    back: Receiver<Day>,
+    span: Span,
+    to: SyncSender<Span>,
+    /// Spans that were told, to be used again.
+    back: Receiver<Span>,
 }
 
 impl Outlet for Gather {
     fn say(&mut self, _: &Model, place: Place, said: Said) -> io::Result<()> {
-        self.day.keep(place, said);
+        self.span.keep(place, said);
         Ok(())
     }
 
@@ -136,12 +140,12 @@ impl Outlet for Gather {
 }
 
 impl Gather {
-    /// Hands the day over; an error where nobody takes it any more.
+    /// Hands the span over; an error where nobody takes it any more.
     fn hand_over(&mut self, reached: Wall) -> Result<(), Stopped> {
         let next = self.back.try_recv().unwrap_or_default();
-        let mut day = std::mem::replace(&mut self.day, next);
-        day.reached = reached;
-        self.to.send(day).map_err(|_| Stopped::Asked(reached))
+        let mut span = std::mem::replace(&mut self.span, next);
+        span.reached = reached;
+        self.to.send(span).map_err(|_| Stopped::Asked(reached))
     }
 }
 
@@ -155,27 +159,22 @@ pub(super) fn together(
 ) -> Result<Tally, Stopped> {
     std::thread::scope(|scope| {
         let start = |share: &Vec<GroupId>| {
-            let (to, from) = sync_channel(DAYS_AHEAD);
+            let (to, from) = sync_channel(SPANS_AHEAD);
             let (give_back, back) = channel();
             let part = Arc::new(only(model, share));
             let thread = scope.spawn(move || {
-                let day = Day::default();
-                let gather = Gather { day, to, back };
-                lead(
-                    setting,
-                    part,
-                    &[],
-                    Looks::AsNeeded,
-                    gather,
-                    &mut |at, gather| gather.hand_over(at),
-                )
+                let span = Span::default();
+                let gather = Gather { span, to, back };
+                let mut hand_over = |at, gather: &mut Gather| gather.hand_over(at);
+                let each: (i64, Each<'_, _>) = (SPAN_MS, &mut hand_over);
+                lead(setting, part, &[], Looks::AsNeeded, gather, each)
             });
             (Telling::new(from, give_back), thread)
         };
-        let (mut days, threads): (Vec<_>, Vec<_>) = shares.iter().map(start).unzip();
-        let told = tell(setting.to, model, &mut days, sink, progress);
-        // Threads that are still running find nobody who takes their days, and end.
-        drop(days);
+        let (mut spans, threads): (Vec<_>, Vec<_>) = shares.iter().map(start).unzip();
+        let told = tell(setting.to, model, &mut spans, sink, progress);
+        // Threads that are still running find nobody who takes their spans, and end.
+        drop(spans);
         let mut tallies = Vec::with_capacity(threads.len());
         let mut stopped = Ok(());
         for thread in threads {
@@ -191,7 +190,7 @@ pub(super) fn together(
     })
 }
 
-/// Puts the days of all parts together and hands them to the sink.
+/// Puts the spans of all parts together and hands them to the sink.
 fn tell(
     to: Wall,
     model: &Model,
@@ -199,11 +198,11 @@ fn tell(
     sink: &mut dyn Sink,
     progress: &mut dyn FnMut(Wall) -> ControlFlow<()>,
 ) -> Result<(), Stopped> {
-    let mut sequence = 0;
+    let (mut sequence, mut asked) = (0, Wall(i64::MIN));
     loop {
         let mut reached = to;
         for part in &mut *parts {
-            match part.next_day() {
+            match part.next_span() {
                 Some(at) => reached = at,
                 // A part that ended early says why itself.
                 None => return Ok(()),
@@ -221,8 +220,11 @@ fn tell(
         if reached >= to {
             return Ok(());
         }
-        if progress(reached).is_break() {
-            return Err(Stopped::Asked(reached));
+        if reached.0.saturating_sub(asked.0) >= 24 * HOUR {
+            asked = reached;
+            if progress(reached).is_break() {
+                return Err(Stopped::Asked(reached));
+            }
         }
     }
 }

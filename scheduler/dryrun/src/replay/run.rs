@@ -12,7 +12,7 @@ use leeside_core::ids::FeederId;
 use leeside_core::input::{Input, Reading, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::{Alarm, Command, LockoutChange, Output, Place};
-use leeside_core::time::{HOUR, Now, Wall};
+use leeside_core::time::{Now, Wall};
 use leeside_plant::{Supply, Told};
 use std::io;
 use std::sync::Arc;
@@ -65,15 +65,18 @@ impl Outlet for Direct<'_> {
     }
 }
 
-/// Runs a replay from begin to end. `each_day` is called about once a simulated
-/// day with the moment reached.
+/// What is called now and then with the moment reached.
+pub(super) type Each<'a, O> = &'a mut dyn FnMut(Wall, &mut O) -> Result<(), Stopped>;
+
+/// Runs a replay from begin to end. `each` is called about once in so many simulated
+/// milliseconds with the moment reached.
 pub(super) fn lead<O: Outlet>(
     setting: &Setting,
     model: Arc<Model>,
     troubles: &[Trouble],
     looks: Looks,
     outlet: O,
-    each_day: &mut dyn FnMut(Wall, &mut O) -> Result<(), Stopped>,
+    (every_ms, each): (i64, Each<'_, O>),
 ) -> Result<Tally, Stopped> {
     let mut troubles = troubles.to_vec();
     troubles.extend(failing(setting)?);
@@ -81,7 +84,7 @@ pub(super) fn lead<O: Outlet>(
     let mut feed = Feed::new(model.clone(), &setting.sky);
     let mut contacts = Contacts::new(setting.occupancy);
     let mut run = Run::new(model, setting, &troubles, outlet);
-    let (mut at, mut day) = (begin, begin);
+    let (mut at, mut last) = (begin, begin);
     while at < setting.to.0 {
         run.until(at)?;
         if looks == Looks::EveryStep && !run.troubles.down {
@@ -98,14 +101,14 @@ pub(super) fn lead<O: Outlet>(
             }
         }
         run.drain(at)?;
-        if at - day >= 24 * HOUR {
-            day = at;
-            each_day(Wall(at), &mut run.outlet)?;
+        if at - last >= every_ms {
+            last = at;
+            each(Wall(at), &mut run.outlet)?;
         }
         at += setting.step_ms;
     }
     run.until(setting.to.0)?;
-    each_day(setting.to, &mut run.outlet)?;
+    each(setting.to, &mut run.outlet)?;
     Ok(run.tally.finish(setting.to))
 }
 

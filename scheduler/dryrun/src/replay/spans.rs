@@ -1,4 +1,4 @@
-//! What a thread hands over: what came out of its groups on about a day.
+//! What a thread hands over: what came out of its groups in a span of time.
 
 use super::Sink;
 use super::parts::of_the_site;
@@ -13,8 +13,8 @@ use std::io;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender};
 
-/// What came out on about a day, in order.
-pub(super) struct Day {
+/// What came out in a span of time, in order.
+pub(super) struct Span {
     said: Vec<(Place, Kept)>,
     /// The orders of its movements, one after the other.
     orders: Vec<Order>,
@@ -44,13 +44,13 @@ struct Moved {
     because: Because,
     release: Release,
     repeat: bool,
-    /// How many of the day's orders are its own.
+    /// How many of the span's orders are its own.
     orders: usize,
-    /// Its place among what lost that day.
+    /// Its place among what lost in the span.
     lost: usize,
 }
 
-impl Default for Day {
+impl Default for Span {
     fn default() -> Self {
         Self {
             said: Vec::new(),
@@ -61,7 +61,7 @@ impl Default for Day {
     }
 }
 
-impl Day {
+impl Span {
     /// Keeps what comes out.
     pub(super) fn keep(&mut self, place: Place, said: Said) {
         let kept = match said {
@@ -101,12 +101,12 @@ impl Day {
     }
 }
 
-/// Tells the days of one thread.
+/// Tells the spans of one thread.
 pub(super) struct Telling {
-    days: Receiver<Day>,
-    /// Takes days that are told, so that they are filled again.
-    back: Sender<Day>,
-    day: Day,
+    spans: Receiver<Span>,
+    /// Takes spans that are told, so that they are filled again.
+    back: Sender<Span>,
+    span: Span,
     /// How many of its outputs, and of its orders, are told.
     told: usize,
     ordered: usize,
@@ -115,31 +115,31 @@ pub(super) struct Telling {
 }
 
 impl Telling {
-    pub(super) fn new(days: Receiver<Day>, back: Sender<Day>) -> Self {
+    pub(super) fn new(spans: Receiver<Span>, back: Sender<Span>) -> Self {
         Self {
-            days,
+            spans,
             back,
-            day: Day::default(),
+            span: Span::default(),
             told: 0,
             ordered: 0,
             command: None,
         }
     }
 
-    /// Goes on to the next day; the moment reached by its end. `None` where there is none.
-    pub(super) fn next_day(&mut self) -> Option<Wall> {
-        let mut day = self.days.recv().ok()?;
-        std::mem::swap(&mut self.day, &mut day);
+    /// Goes on to the next span; the moment reached by its end. `None` where there is none.
+    pub(super) fn next_span(&mut self) -> Option<Wall> {
+        let mut span = self.spans.recv().ok()?;
+        std::mem::swap(&mut self.span, &mut span);
         (self.told, self.ordered) = (0, 0);
-        day.forget();
+        span.forget();
         // A thread that has ended fills no more.
-        let _ = self.back.send(day);
-        Some(self.day.reached)
+        let _ = self.back.send(span);
+        Some(self.span.reached)
     }
 
-    /// The place of what comes next on this day.
+    /// The place of what comes next in this span.
     pub(super) fn place(&self) -> Option<Place> {
-        let (place, _) = self.day.said.get(self.told)?;
+        let (place, _) = self.span.said.get(self.told)?;
         Some(*place)
     }
 
@@ -152,7 +152,7 @@ impl Telling {
         sequence: &mut u64,
         sink: &mut dyn Sink,
     ) -> io::Result<()> {
-        let Some((_, kept)) = self.day.said.get_mut(self.told) else {
+        let Some((_, kept)) = self.span.said.get_mut(self.told) else {
             return Ok(());
         };
         self.told += 1;
@@ -161,7 +161,7 @@ impl Telling {
                 *sequence += 1;
                 let orders = self.ordered..self.ordered + moved.orders;
                 self.ordered = orders.end;
-                let lost = &self.day.lost[moved.lost];
+                let lost = &self.span.lost[moved.lost];
                 // The last one told has memory for orders, and mostly the same lost.
                 let (mut into, lost) = match self.command.take() {
                     Some(last) if Arc::ptr_eq(&last.lost, lost) => (last.orders, last.lost),
@@ -169,7 +169,7 @@ impl Telling {
                     None => (Vec::new(), Arc::clone(lost)),
                 };
                 into.clear();
-                into.extend_from_slice(&self.day.orders[orders]);
+                into.extend_from_slice(&self.span.orders[orders]);
                 let command = self.command.insert(Command {
                     sequence: *sequence,
                     group: moved.group,
