@@ -7,10 +7,10 @@
 //! stops hand and comfort while one full travel is still in reserve, so that
 //! wind and fire wait only for pause and stagger.
 
+use crate::confirm::Confirm;
 use crate::ids::DeviceId;
 use crate::model::{Feeder, Product};
 use crate::pose::Pose;
-use crate::reason::DriveTrouble;
 use crate::time::Steady;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -76,21 +76,6 @@ fn sign(from: Pose, to: Pose) -> i8 {
         core::cmp::Ordering::Less => -1,
         core::cmp::Ordering::Equal => 0,
     }
-}
-
-/// What is still to be heard of a drive.
-#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
-pub(crate) struct Confirm {
-    /// The target whose arrival is to be confirmed.
-    pub(crate) target: Option<Pose>,
-    /// When it should have been confirmed.
-    pub(crate) due: Option<Steady>,
-    pub(crate) tries: u8,
-    pub(crate) trouble: Option<DriveTrouble>,
-    /// When its group is to be looked at again for its sake: it will have found its
-    /// end stop, or its budget recovers.
-    #[serde(default)]
-    pub(crate) look: Option<Steady>,
 }
 
 /// A drive as the core believes it to be.

@@ -6,6 +6,7 @@
 //! crate's `clippy.toml` bans the means. What people write is turned into a
 //! [`model::Model`] elsewhere.
 
+mod confirm;
 mod drives;
 pub mod engine;
 mod fixed;

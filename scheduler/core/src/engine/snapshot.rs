@@ -3,7 +3,8 @@
 
 use super::fits::{self, Damaged, Sizes};
 use super::{ContactState, Core, GroupState, Stale, alarms, evidence};
-use crate::drives::{Confirm, DriveState, FeederState};
+use crate::confirm::Confirm;
+use crate::drives::{DriveState, FeederState};
 use crate::ids::{SensorId, TimetableId};
 use crate::model::Model;
 use crate::output::WakeFor;
