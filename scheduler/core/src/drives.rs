@@ -11,6 +11,7 @@ use crate::confirm::Confirm;
 use crate::ids::DeviceId;
 use crate::model::{Feeder, Product};
 use crate::pose::Pose;
+pub(crate) use crate::pose::fit;
 use crate::time::Steady;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -508,21 +509,6 @@ impl FeederState {
         if self.starts.last().is_some_and(|(at, _)| *at > now) {
             self.starts.retain(|(at, d)| *d != device || *at <= now);
         }
-    }
-}
-
-/// The pose as a product can take it: with a tilt for slats, without for others.
-pub(crate) fn fit(pose: Pose, product: &Product) -> Pose {
-    match (product.slats, pose.tilt_deg) {
-        (Some(_), None) => Pose {
-            tilt_deg: Some(0),
-            ..pose
-        },
-        (None, Some(_)) => Pose {
-            tilt_deg: None,
-            ..pose
-        },
-        _ => pose,
     }
 }
 

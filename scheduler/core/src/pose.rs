@@ -1,5 +1,6 @@
 //! Where a device stands: extension and, for slats, tilt.
 
+use crate::model::Product;
 use serde::{Deserialize, Serialize};
 
 /// Extension plus tilt. Whole numbers, so that two machines agree on every
@@ -59,5 +60,20 @@ impl core::fmt::Display for Pose {
             (pct, None) => write!(f, "{pct} % extended"),
             (pct, Some(tilt)) => write!(f, "{pct} % extended, slats {tilt}°"),
         }
+    }
+}
+
+/// The pose as a product can take it: with a tilt for slats, without for others.
+pub(crate) fn fit(pose: Pose, product: &Product) -> Pose {
+    match (product.slats, pose.tilt_deg) {
+        (Some(_), None) => Pose {
+            tilt_deg: Some(0),
+            ..pose
+        },
+        (None, Some(_)) => Pose {
+            tilt_deg: None,
+            ..pose
+        },
+        _ => pose,
     }
 }
