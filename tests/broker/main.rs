@@ -17,6 +17,7 @@ mod foreign;
 mod journal;
 mod keeping;
 mod link;
+mod many;
 mod open_metrics;
 mod outside;
 mod reload;

@@ -503,6 +503,11 @@ impl FeederState {
             .collect();
     }
 
+    /// The last start that it knows of.
+    pub(crate) fn last_start(&self) -> Option<Steady> {
+        self.starts.last().map(|(at, _)| *at)
+    }
+
     /// A start that was still to come does not happen.
     pub(crate) fn release(&mut self, device: DeviceId, now: Steady) {
         // Nothing to come, nothing to give up.

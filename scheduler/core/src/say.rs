@@ -5,6 +5,7 @@
 
 use crate::engine::Quiet;
 use crate::fixed::Fixed;
+pub use crate::fixed::write_moment;
 use crate::ids::SensorId;
 use crate::model::{Model, SensorKind};
 use crate::output::{AlarmWord, Word};
@@ -471,10 +472,10 @@ pub const fn word(word: Word) -> &'static str {
 /// A wall moment as people at the site read it: `2027-03-14 10:14:05`.
 #[must_use]
 pub fn local(model: &Model, at: Wall) -> String {
-    at.utc()
-        .with_timezone(&model.site.zone)
-        .format("%Y-%m-%d %H:%M:%S")
-        .to_string()
+    let mut text = String::with_capacity(24);
+    let local = at.utc().with_timezone(&model.site.zone).naive_local();
+    write_moment(&mut text, local, ' ');
+    text
 }
 
 /// A span in words: `20 min`, `1 h 5 min`, `45 s`.

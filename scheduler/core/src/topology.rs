@@ -1,7 +1,7 @@
 //! Who depends on whom, worked out once: from a sensor to the groups it guards,
 //! from a contact to the groups and doors it concerns.
 
-use crate::ids::{FacadeId, FeederId, GroupId, ProductId, SensorId, TimetableId};
+use crate::ids::{ContactId, FacadeId, FeederId, GroupId, ProductId, SensorId, TimetableId};
 use crate::model::{Anchor, Device, Facade, Group, Model, Moisture, SensorKind, SunAim};
 use crate::thresholds::{Asks, Thresholds};
 
@@ -20,6 +20,8 @@ pub(crate) struct Topology {
     pub(crate) neighbours: Vec<Vec<SensorId>>,
     /// Groups that a contact concerns (fire, door, occupancy).
     pub(crate) contact_groups: Vec<Vec<GroupId>>,
+    /// Contacts that tell of fire.
+    pub(crate) fires: Vec<ContactId>,
     /// Groups on a facade.
     pub(crate) facade_groups: Vec<Vec<GroupId>>,
     /// Groups with a timetable.
@@ -76,6 +78,7 @@ impl Topology {
             twilight_by: vec![Vec::new(); model.sensors.len()],
             neighbours: vec![Vec::new(); model.sensors.len()],
             contact_groups: vec![Vec::new(); model.contacts.len()],
+            fires: Vec::new(),
             facade_groups: vec![Vec::new(); model.facades.len()],
             timetable_groups: vec![Vec::new(); model.timetables.len()],
             needs: vec![Vec::new(); model.groups.len()],
@@ -138,6 +141,8 @@ impl Topology {
         for (index, group) in model.groups.iter().enumerate() {
             let id = GroupId::of(index);
             let needs = &mut self.needs[index];
+            let fires = group.fire.iter().flat_map(|rule| &rule.contacts);
+            fires.for_each(|contact| add(&mut self.fires, *contact));
             let links = group.wind.iter().flat_map(|r| &r.links);
             links
                 .clone()

@@ -29,7 +29,7 @@ pub use batch::{Batch, Durability, SiteFiles, Snapshot};
 pub use chain::Head;
 pub use error::Error;
 pub use kind::Kind;
-pub use open::{Journal, checkpoint, sync};
+pub use open::{HUGE_LOG, Journal, LARGE_LOG, checkpoint, sync};
 pub use read::{Entries, Entry, InputRow, Inputs, Span};
 pub use retain::Pruned;
 pub use verify::{Fault, Verified};

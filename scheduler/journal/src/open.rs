@@ -7,7 +7,7 @@ use crate::kind::Kind;
 use crate::schema;
 use leeside_core::input::Input;
 use leeside_core::time::Now;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, params};
+use rusqlite::{CachedStatement, Connection, OpenFlags, OptionalExtension, Transaction, params};
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -15,7 +15,11 @@ use std::time::Duration;
 /// How long a writer waits for a reader that holds it up.
 const BUSY: Duration = Duration::from_millis(500);
 /// A write-ahead log of this size, bytes, is worth moving into the file.
-const LARGE_LOG: u64 = 2 * 1024 * 1024;
+pub const LARGE_LOG: u64 = 2 * 1024 * 1024;
+
+/// One of this size, bytes, is not left to grow, whatever else there is to do. (The
+/// rows of a gust over ten thousand groups are half of it.)
+pub const HUGE_LOG: u64 = 16 * LARGE_LOG;
 
 /// An open journal.
 #[derive(Debug)]
@@ -40,9 +44,9 @@ impl Journal {
         // A lost race against a reader is waited for, not an error.
         db.busy_timeout(BUSY)?;
         // Moving the log into the file waits for the disk: done in a commit only where
-        // nobody does it beside (`checkpoint`).
+        // nobody does it beside (`checkpoint`). The rows of a gust fit into the cache.
         db.execute_batch(&format!(
-            "PRAGMA wal_autocheckpoint = 4096; PRAGMA journal_size_limit = {}",
+            "PRAGMA wal_autocheckpoint = 16384; PRAGMA cache_size = -8192; PRAGMA journal_size_limit = {}",
             LARGE_LOG / 2
         ))?;
         Self::prepared(db, path, Some(lock))
@@ -74,9 +78,11 @@ impl Journal {
         db.execute_batch("PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON")?;
         let head = head(&db)?;
         let run = db
-            .query_row("SELECT max(id) FROM entry WHERE kind = 'run'", [], |row| {
-                row.get::<_, Option<i64>>(0)
-            })?
+            .query_row(
+                "SELECT max(id) FROM entry WHERE kind IN ('run', 'site') AND kind = 'run'",
+                [],
+                |row| row.get::<_, Option<i64>>(0),
+            )?
             .unwrap_or(0);
         Ok(Self {
             db,
@@ -110,12 +116,15 @@ impl Journal {
         }
         let tx = self.db.transaction()?;
         let (mut head, mut run) = (self.head, self.run);
+        let mut salts = Salts::draw(&tx, &batch.rows)?;
+        let mut statement = tx.prepare_cached(INSERT)?;
         for row in &batch.rows {
             if row.kind == Kind::Run {
                 run = head.id + 1;
             }
-            head = insert(&tx, head, run, row)?;
+            head = insert_by(&mut statement, &mut salts, head, run, row)?;
         }
+        drop(statement);
         if let Some(site) = &batch.site {
             crate::site::keep(&tx, site)?;
         }
@@ -182,17 +191,47 @@ impl Journal {
     }
 }
 
+const INSERT: &str = "INSERT INTO entry (id, run, wall_ms, steady_ms, kind, subject, body, salt, seal, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+
+/// Bytes of a salt.
+const SALT: usize = 16;
+
+/// Salts for rows that may name a person, drawn together.
+struct Salts(Vec<u8>);
+
+impl Salts {
+    fn draw(tx: &Transaction<'_>, rows: &[Row]) -> Result<Self, Error> {
+        let needed = rows.iter().filter(|row| row.kind.may_name_a_person());
+        let bytes = i64::try_from(needed.count() * SALT).unwrap_or(i64::MAX);
+        // Of no bytes it would still give one.
+        if bytes == 0 {
+            return Ok(Self(Vec::new()));
+        }
+        let mut statement = tx.prepare_cached("SELECT randomblob(?)")?;
+        Ok(Self(statement.query_row([bytes], |row| row.get(0))?))
+    }
+
+    /// A salt that no other row has.
+    fn next(&mut self) -> Vec<u8> {
+        self.0.split_off(self.0.len().saturating_sub(SALT))
+    }
+}
+
 /// Adds a row after `head` and returns the new head.
 pub(crate) fn insert(tx: &Transaction<'_>, head: Head, run: i64, row: &Row) -> Result<Head, Error> {
+    let mut salts = Salts::draw(tx, core::slice::from_ref(row))?;
+    insert_by(&mut tx.prepare_cached(INSERT)?, &mut salts, head, run, row)
+}
+
+fn insert_by(
+    statement: &mut CachedStatement<'_>,
+    salts: &mut Salts,
+    head: Head,
+    run: i64,
+    row: &Row,
+) -> Result<Head, Error> {
     let id = head.id + 1;
-    let salt: Option<Vec<u8>> = if row.kind.may_name_a_person() {
-        Some(
-            tx.prepare_cached("SELECT randomblob(16)")?
-                .query_row([], |r| r.get(0))?,
-        )
-    } else {
-        None
-    };
+    let salt = row.kind.may_name_a_person().then(|| salts.next());
     let header = Header {
         id,
         run,
@@ -203,10 +242,7 @@ pub(crate) fn insert(tx: &Transaction<'_>, head: Head, run: i64, row: &Row) -> R
     };
     let sealed = seal(salt.as_deref().unwrap_or_default(), &row.body);
     let hash = link(&head.hash, &header, &sealed);
-    tx.prepare_cached(
-        "INSERT INTO entry (id, run, wall_ms, steady_ms, kind, subject, body, salt, seal, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    )?
-    .execute(params![
+    statement.execute(params![
         id,
         run,
         header.wall_ms,
@@ -255,13 +291,13 @@ pub fn sync(path: &Path) -> Result<(), Error> {
     }
 }
 
-/// Moves the write-ahead log of the journal at `path` into the file, where it has
-/// become large; from any thread, beside the one that writes, which goes on meanwhile.
+/// Moves the write-ahead log of the journal at `path` into the file, where it is at
+/// least so large, bytes; from any thread, beside the one that writes, which goes on meanwhile.
 ///
 /// # Errors
 /// Where the disk fails.
-pub fn checkpoint(path: &Path) -> Result<(), Error> {
-    let large = std::fs::metadata(log_of(path)).is_ok_and(|log| log.len() >= LARGE_LOG);
+pub fn checkpoint(path: &Path, bytes: u64) -> Result<(), Error> {
+    let large = std::fs::metadata(log_of(path)).is_ok_and(|log| log.len() >= bytes);
     if large {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(path, flags)?;

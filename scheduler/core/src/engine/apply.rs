@@ -174,6 +174,7 @@ impl Core {
                 self.feeders[feeder.index()].book(model.feeder(feeder), device, now, wanted)
             }
         };
+        self.last_start = self.last_start.max(start);
         let drive = &mut self.drives[device.index()];
         drive.go(product, pose, now, start);
         let arrives = drive.run.map_or(start, |run| run.stop);

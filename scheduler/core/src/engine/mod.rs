@@ -94,6 +94,13 @@ pub struct Core {
     decided: Vec<(Word, GroupId, bool)>,
     /// At which moment.
     decided_at: Now,
+    /// What is still to be looked at of a moment that is settled as it is polled: the
+    /// next one last.
+    looking: Vec<GroupId>,
+    /// Whether every sensor had been heard by then.
+    all_heard: bool,
+    /// No feeder has a start to come after this.
+    last_start: Steady,
     /// Per rules that groups have in common, what was found in the present moment.
     calm: Vec<Option<bool>>,
     /// By which of those rules it last looked at the wind in the present moment, and
@@ -284,6 +291,10 @@ impl Core {
             stale: Stale::default(),
             decided: Vec::new(),
             decided_at: now,
+            looking: Vec::new(),
+            all_heard: false,
+            // Not known: the first who asks looks at all feeders.
+            last_start: Steady(i64::MAX),
             calm: Vec::new(),
             wind: None,
             ice: None,
@@ -317,8 +328,10 @@ impl Core {
 
     /// As [`handle`](Self::handle) with a tick, but where this tick comes in time, so
     /// that only one moment is settled, its verdicts are carried out one by one as they
-    /// are polled: the first command need not wait until the last is made. What comes
-    /// out is the same. Until it is drained nothing else is to be asked of the core.
+    /// are polled, and what wind decides is decided so too: the first command need not
+    /// wait until the last is made. The same comes out, commands in the same order; of
+    /// what else comes out, that of one group does. Until it is drained nothing else is
+    /// to be asked of the core.
     pub fn tick_as_polled(&mut self, now: Now) {
         self.come_to(now, true, true);
     }
@@ -468,10 +481,11 @@ impl Core {
             }
             if self.stale.at.is_some_and(|at| at <= self.now.steady) {
                 let model = self.model.clone();
-                self.settle(&model);
                 // Carrying out sets no timer to the moment itself, so nothing that it
                 // brings is due before the next.
-                if !as_polled || until > self.now.steady.plus(1) {
+                let as_polled = as_polled && until <= self.now.steady.plus(1);
+                self.settle(&model, as_polled);
+                if !as_polled {
                     self.carry_out_rest(&model);
                 }
             }

@@ -2,6 +2,7 @@
 //! weather before comfort.
 
 use super::{Core, Known, stale_bits};
+use crate::drives::FeederState;
 use crate::guard::{self, Engaged, GuardState, Look, Times};
 use crate::ids::GroupId;
 use crate::model::{Group, IceRule, Model};
@@ -15,8 +16,9 @@ use chrono::NaiveDate;
 
 impl Core {
     /// Decides upon everything that came at this moment; carrying it out is left to
-    /// [`carry_out_next`](Self::carry_out_next).
-    pub(super) fn settle(&mut self, model: &Model) {
+    /// [`carry_out_next`](Self::carry_out_next), and as polled, where that comes to the
+    /// same, so is deciding.
+    pub(super) fn settle(&mut self, model: &Model, as_polled: bool) {
         self.carry_out_all();
         self.stale.at = None;
         let mut facades = core::mem::take(&mut self.stale.facades);
@@ -31,7 +33,7 @@ impl Core {
         let mut groups = core::mem::take(&mut self.stale.groups);
         // They come in stretches that are in order.
         groups.sort();
-        let all_heard = self
+        self.all_heard = self
             .sensors
             .iter()
             .all(|sensor| sensor.standing != Standing::Waiting);
@@ -39,61 +41,124 @@ impl Core {
         self.calm.resize(self.topology.rules, None);
         (self.wind, self.ice) = (None, None);
         self.lost_to_comfort.clear();
+        self.decided_at = self.now;
+        if as_polled && !groups.is_empty() && self.wind_goes_first(&groups) {
+            groups.reverse();
+            self.looking = groups;
+            self.stage = Stage::Taking;
+            return;
+        }
         let mut decided = core::mem::take(&mut self.decided);
         // Groups ask nothing of each other before their drives are told, so all of one
         // is done while its state is at hand: guards first, then wishes, then the verdict.
         for &group in &groups {
-            if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
-                self.stage = Stage::Guards(group);
-                self.look_guards(model, group, all_heard);
-            }
-            if self.groups[group.index()].stale & stale_bits::SUN != 0 {
-                self.look_sun(model, group);
-            }
-            let bits = core::mem::take(&mut self.groups[group.index()].stale);
-            if bits & stale_bits::DECIDES == 0 {
-                continue;
-            }
-            self.look_if_dozing(model, group);
-            if let Some(word) = self.decide_if_new(model, group, bits) {
-                self.give_up_starts(model, group);
-                decided.push((word, group, bits & stale_bits::REPEAT != 0));
-            }
+            decided.extend(self.look_group(model, group));
         }
+        self.decided = decided;
+        self.looked(groups);
+    }
+
+    /// Looks at all of a group, and decides; which word did, if there is news.
+    #[inline]
+    fn look_group(&mut self, model: &Model, group: GroupId) -> Option<(Word, GroupId, bool)> {
+        if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
+            self.stage = Stage::Guards(group);
+            self.look_guards(model, group, self.all_heard);
+        }
+        if self.groups[group.index()].stale & stale_bits::SUN != 0 {
+            self.look_sun(model, group);
+        }
+        let bits = core::mem::take(&mut self.groups[group.index()].stale);
+        if bits & stale_bits::DECIDES == 0 {
+            return None;
+        }
+        self.look_if_dozing(model, group);
+        let word = self.decide_if_new(model, group, bits)?;
+        self.give_up_starts(model, group);
+        Some((word, group, bits & stale_bits::REPEAT != 0))
+    }
+
+    /// All groups of the moment have been looked at.
+    fn looked(&mut self, mut groups: Vec<GroupId>) {
         for sensor in self.stale.peaks.drain(..) {
             self.sensors[sensor.index()].peak = None;
         }
+        // Lists are used again, as above.
         groups.clear();
         if self.stale.groups.is_empty() {
             self.stale.groups = groups;
         }
         // Weather goes first: its drives take the first starts on a shared feeder.
         // They stand in the order of groups, and the next one is taken from the end.
-        decided.sort_by_key(|(word, ..)| *word);
-        decided.reverse();
-        self.decided = decided;
-        self.decided_at = self.now;
+        self.decided.sort_by_key(|(word, ..)| *word);
+        self.decided.reverse();
         self.stage = Stage::Taking;
+    }
+
+    /// Whether what wind decides for a group can be carried out before later groups are
+    /// looked at, and comes to the same: nothing that outranks it speaks, so it would be
+    /// the first anyway, and no start is still to come on any feeder, so that no later
+    /// group gives up one whose place it might take.
+    fn wind_goes_first(&mut self, groups: &[GroupId]) -> bool {
+        let now = self.now.steady;
+        if self.last_start > now {
+            let starts = self.feeders.iter().filter_map(FeederState::last_start);
+            self.last_start = starts.max().unwrap_or(now);
+        }
+        let fires = &self.topology.fires;
+        self.last_start <= now
+            && !fires.iter().any(|contact| self.contact_active(*contact))
+            && !groups
+                .iter()
+                .any(|group| self.groups[group.index()].service.is_some())
+    }
+
+    /// Looks at the next group of a moment that is settled as it is polled, and carries
+    /// out at once what wind decides.
+    fn look_at_next(&mut self) {
+        let Some(group) = self.looking.pop() else {
+            return;
+        };
+        let model = self.model.clone();
+        let called = core::mem::replace(&mut self.now, self.decided_at);
+        let next = self.look_group(&model, group);
+        self.stage = Stage::Taking;
+        self.now = called;
+        match next {
+            Some(next) if next.0 <= Word::Wind => self.carry_out_one(&model, next),
+            next => self.decided.extend(next),
+        }
+        if self.looking.is_empty() {
+            let groups = core::mem::take(&mut self.looking);
+            self.looked(groups);
+        }
     }
 
     /// Carries out all verdicts of the moment that was settled last.
     #[inline]
     pub(super) fn carry_out_all(&mut self) {
-        if !self.decided.is_empty() {
+        if !self.decided.is_empty() || !self.looking.is_empty() {
             self.carry_out_rest(&self.model.clone());
         }
     }
 
     pub(super) fn carry_out_rest(&mut self, model: &Model) {
+        while !self.looking.is_empty() {
+            self.look_at_next();
+        }
         self.out.reserve(self.decided.len());
         while let Some(next) = self.decided.pop() {
             self.carry_out_one(model, next);
         }
     }
 
-    /// Carries out the next verdict of the moment that was settled last; whether there
-    /// was any left.
+    /// Looks at the next group, or carries out the next verdict, of the moment that was
+    /// settled last; whether there was any left.
     pub(super) fn carry_out_next(&mut self) -> bool {
+        if !self.looking.is_empty() {
+            self.look_at_next();
+            return true;
+        }
         let Some(next) = self.decided.pop() else {
             return false;
         };

@@ -38,15 +38,75 @@ struct Waiting {
     deadline: Option<Instant>,
 }
 
-/// Commands leave before states and events.
-type Place = (u8, u64);
+/// What moves something, and then all else.
+const QUEUES: usize = 2;
+
+/// An empty queue keeps room for so many messages.
+const ROOM: usize = 64;
+
+/// In which of the queues, and which of all that were ever put into it.
+type Place = (usize, u64);
+
+/// Messages in the order in which they came. Out of the middle too one is taken at once.
+#[derive(Default)]
+struct Queue {
+    /// How many have left at the front.
+    gone: u64,
+    waiting: VecDeque<Option<Waiting>>,
+    /// How many are there.
+    here: usize,
+}
+
+impl Queue {
+    /// Puts a message at the end; its number.
+    fn push(&mut self, waiting: Waiting) -> u64 {
+        self.waiting.push_back(Some(waiting));
+        self.here += 1;
+        self.gone + u64::try_from(self.waiting.len() - 1).unwrap_or(u64::MAX)
+    }
+
+    fn place(&mut self, number: u64) -> Option<&mut Option<Waiting>> {
+        let index = usize::try_from(number.checked_sub(self.gone)?).ok()?;
+        self.waiting.get_mut(index)
+    }
+
+    /// Takes the message with that number out if it is there and to be taken.
+    fn take_if(&mut self, number: u64, is_to_be: impl FnOnce(&Message) -> bool) -> Option<Waiting> {
+        let place = self.place(number)?;
+        let taken = place.take_if(|waiting| is_to_be(&waiting.message))?;
+        self.here -= 1;
+        Some(taken)
+    }
+
+    /// Takes the first message out, with its number.
+    fn pop(&mut self) -> Option<(u64, Waiting)> {
+        while let Some(place) = self.waiting.pop_front() {
+            let number = self.gone;
+            self.gone += 1;
+            if let Some(waiting) = place {
+                self.here -= 1;
+                return Some((number, waiting));
+            }
+        }
+        // The room that a gust took is given back.
+        self.waiting.shrink_to(ROOM);
+        None
+    }
+
+    /// Puts the message that was taken out last back to the front.
+    fn put_back(&mut self, waiting: Waiting) {
+        self.gone = self.gone.saturating_sub(1);
+        self.waiting.push_front(Some(waiting));
+        self.here += 1;
+    }
+}
 
 #[derive(Default)]
 struct Inner {
     sender: Option<Sender>,
     next: u64,
-    queue: BTreeMap<Place, Waiting>,
-    newest: BTreeMap<Slot, Place>,
+    queues: [Queue; QUEUES],
+    newest: HashMap<Slot, Place>,
     states: BTreeMap<String, Message>,
     /// Commands for plants that cannot wait themselves.
     later: BTreeMap<(Instant, u64), Waiting>,
@@ -72,8 +132,19 @@ impl Outbox {
 
     /// Takes a message in, and sends what can leave.
     pub fn put(&self, message: Message, deadline: Option<Instant>, due: Option<Instant>) {
+        self.put_all([(message, deadline, due)]);
+    }
+
+    /// Takes messages in, each with the moment by which it must have left and the one
+    /// before which it must not, and sends what can leave.
+    pub fn put_all(
+        &self,
+        messages: impl IntoIterator<Item = (Message, Option<Instant>, Option<Instant>)>,
+    ) {
         self.with(|inner| {
-            inner.put(Waiting { message, deadline }, due);
+            for (message, deadline, due) in messages {
+                inner.put(Waiting { message, deadline }, due);
+            }
             inner.pump();
         });
     }
@@ -101,10 +172,20 @@ impl Outbox {
 
     /// Waits until all has been taken by the broker, at most `patience`.
     pub async fn emptied(&self, patience: Duration) -> bool {
+        self.until(Inner::is_idle, patience).await
+    }
+
+    /// Waits until nothing waits to leave that moves anything, at most `patience`.
+    pub async fn moved(&self, patience: Duration) -> bool {
+        self.until(|inner| inner.queues[0].here == 0, patience)
+            .await
+    }
+
+    async fn until(&self, is_so: impl Fn(&Inner) -> bool, patience: Duration) -> bool {
         let wait = async {
             loop {
                 let notified = self.idle.notified();
-                if self.with(|inner| inner.sender.is_none() || inner.is_idle()) {
+                if self.with(|inner| inner.sender.is_none() || is_so(inner)) {
                     return;
                 }
                 notified.await;
@@ -164,15 +245,12 @@ impl Outbox {
                 .filter_map(|(at, waiting)| Some((at, again(waiting)?)))
                 .collect();
             inner.newest.clear();
-            let queue = core::mem::take(&mut inner.queue);
-            for (place, waiting) in queue {
-                let Some(waiting) = again(waiting) else {
-                    continue;
-                };
-                if waiting.message.slot != Slot::Event {
-                    inner.newest.insert(waiting.message.slot.clone(), place);
+            for mut queue in core::mem::take(&mut inner.queues) {
+                while let Some((_, waiting)) = queue.pop() {
+                    if let Some(waiting) = again(waiting) {
+                        inner.enqueue(waiting);
+                    }
                 }
-                inner.queue.insert(place, waiting);
             }
         });
     }
@@ -207,7 +285,7 @@ impl Outbox {
 
     /// A message was answered for; which one it was.
     pub(super) fn answered(&self, number: u16, answer: Answer) -> Option<Message> {
-        let message = self.with(|inner| {
+        let (message, moved) = self.with(|inner| {
             let answered = inner
                 .under_way
                 .remove(&number)
@@ -221,9 +299,12 @@ impl Outbox {
                 Answer::Refused => inner.counts.refused += 1,
             }
             inner.pump();
-            answered
+            (answered, inner.queues[0].here == 0)
         });
-        self.idle.notify_waiters();
+        // Nobody waits for anything before that.
+        if moved {
+            self.idle.notify_waiters();
+        }
         message
     }
 
@@ -280,26 +361,19 @@ impl Inner {
     }
 
     fn enqueue(&mut self, waiting: Waiting) {
-        self.next += 1;
-        let rank = u8::from(!matches!(
-            waiting.message.slot,
-            Slot::Command(_) | Slot::Drive(_)
-        ));
-        let place = (rank, self.next);
-        if waiting.message.slot != Slot::Event {
-            if let Some(old) = self.newest.get(&waiting.message.slot) {
-                let replaced = self
-                    .queue
-                    .get(old)
-                    .is_some_and(|old| waiting.message.replaces(&old.message));
-                if replaced {
-                    self.queue.remove(old);
-                    self.counts.replaced += 1;
-                }
-            }
-            self.newest.insert(waiting.message.slot.clone(), place);
+        let rank = usize::from(waiting.message.tells);
+        let slot = waiting.message.slot.clone();
+        if slot != Slot::Event
+            && let Some((queue, old)) = self.newest.get(&slot)
+        {
+            let replaces = |old: &Message| waiting.message.replaces(old);
+            let replaced = self.queues[*queue].take_if(*old, replaces);
+            self.counts.replaced += u64::from(replaced.is_some());
         }
-        self.queue.insert(place, waiting);
+        let number = self.queues[rank].push(waiting);
+        if slot != Slot::Event {
+            self.newest.insert(slot, (rank, number));
+        }
     }
 
     /// Moves what has become due into the queue.
@@ -316,15 +390,19 @@ impl Inner {
 
     /// Sends while the window has room.
     fn pump(&mut self) {
-        let Some(sender) = self.sender.clone() else {
+        let Some(sender) = &self.sender else {
             return;
         };
         let now = Instant::now();
         while self.handed.len() + self.under_way.len() < usize::from(WINDOW) {
-            let Some((place, waiting)) = self.queue.pop_first() else {
+            let next = self.queues.iter_mut().enumerate();
+            let next = next
+                .map(|(rank, queue)| (rank, queue.pop()))
+                .find_map(|(rank, popped)| Some((rank, popped?)));
+            let Some((rank, (number, waiting))) = next else {
                 return;
             };
-            if self.newest.get(&waiting.message.slot) == Some(&place) {
+            if self.newest.get(&waiting.message.slot) == Some(&(rank, number)) {
                 self.newest.remove(&waiting.message.slot);
             }
             let left = waiting
@@ -336,7 +414,7 @@ impl Inner {
             }
             if !sender.publish(&waiting.message, left.map(whole_seconds)) {
                 // No room, though the window says there is: wait for an answer.
-                self.queue.insert(place, waiting);
+                self.queues[rank].put_back(waiting);
                 return;
             }
             self.handed.push_back(waiting);
@@ -346,7 +424,10 @@ impl Inner {
     fn lose(&mut self) {
         self.sender = None;
         let mut lost = 0;
-        let all = core::mem::take(&mut self.queue).into_values();
+        let all = core::mem::take(&mut self.queues)
+            .into_iter()
+            .flat_map(|queue| queue.waiting)
+            .flatten();
         let later = core::mem::take(&mut self.later).into_values();
         let handed = core::mem::take(&mut self.handed).into_iter();
         let under_way = core::mem::take(&mut self.under_way).into_values();
@@ -358,7 +439,9 @@ impl Inner {
     }
 
     fn is_idle(&self) -> bool {
-        self.queue.is_empty() && self.handed.is_empty() && self.under_way.is_empty()
+        self.queues.iter().all(|queue| queue.here == 0)
+            && self.handed.is_empty()
+            && self.under_way.is_empty()
     }
 }
 
@@ -366,4 +449,72 @@ impl Inner {
 fn whole_seconds(left: Duration) -> u32 {
     let up = left.as_secs() + u64::from(left.subsec_nanos() > 0);
     u32::try_from(up).unwrap_or(u32::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rumqttc::v5::{AsyncClient, MqttOptions};
+
+    fn drive(number: u32, says: &str) -> Message {
+        Message {
+            slot: Slot::Drive(DeviceId(number)),
+            moves: vec![DeviceId(number)],
+            tells: false,
+            ..Message::event(format!("drive/{number}"), says.to_owned())
+        }
+    }
+
+    /// What leaves, in its order, at a broker that takes one message after the other.
+    fn leaves(outbox: &Outbox) -> Vec<String> {
+        let mut all = Vec::new();
+        for number in 1.. {
+            outbox.numbered(number);
+            let Some(message) = outbox.answered(number, Answer::Taken) else {
+                break;
+            };
+            all.push(message.payload);
+        }
+        all
+    }
+
+    #[tokio::test]
+    async fn what_moves_leaves_first_and_only_the_newest_of_each() {
+        let outbox = Outbox::new();
+        let options = MqttOptions::new("test", "127.0.0.1", 1);
+        // Never polled: what is handed to it stays there.
+        let (client, _polled) = AsyncClient::new(options, 1_000);
+        outbox.connected_by(Sender::Five(client));
+        let window = u32::from(WINDOW);
+        // The window is full of these.
+        for number in 0..window {
+            outbox.put(drive(1_000 + number, "under way"), None, None);
+        }
+        let event = |n: u32| Message::event("event".to_owned(), format!("event {n}"));
+        let state = |n: u32| Message::state(format!("state/{}", n % 2), format!("state {n}"));
+        for n in 0..4 {
+            outbox.put(event(n), None, None);
+            outbox.put(state(n), None, None);
+        }
+        outbox.put_all([3, 1, 2].map(|n| (drive(n, &format!("old {n}")), None, None)));
+        outbox.put_all([1, 4].map(|n| (drive(n, &format!("new {n}")), None, None)));
+        let expired = Instant::now();
+        outbox.put(drive(5, "too late"), Some(expired), None);
+        assert!(!outbox.moved(Duration::ZERO).await);
+        let all = leaves(&outbox);
+        assert!(outbox.moved(Duration::ZERO).await);
+        assert!(outbox.emptied(Duration::ZERO).await);
+        let (under_way, then) = all.split_at(usize::from(WINDOW));
+        assert!(under_way.iter().all(|payload| payload == "under way"));
+        let wanted = [
+            "old 3", "old 2", "new 1", "new 4", "event 0", "event 1", "event 2", "state 2",
+            "event 3", "state 3",
+        ];
+        assert_eq!(then, wanted);
+        let counts = outbox.counts();
+        assert_eq!((counts.replaced, counts.expired), (3, 1));
+        // An empty queue goes on counting.
+        outbox.put(drive(6, "later"), None, None);
+        assert_eq!(leaves(&outbox), ["later"]);
+    }
 }

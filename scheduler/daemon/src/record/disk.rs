@@ -1,7 +1,9 @@
 //! Waiting for the disk, on a thread of its own: what was written is made to
 //! survive a power cut, and the write-ahead log is moved into the file before it
-//! grows. Either may take as long as a bad disk likes.
+//! grows. Either may take as long as a bad disk likes. Moving waits until nobody has
+//! written anything that matters for a moment: a gust has its rows to write.
 
+use leeside_journal::{Error, HUGE_LOG, LARGE_LOG, checkpoint, sync};
 use std::path::Path;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
@@ -9,6 +11,8 @@ use std::time::Duration;
 
 /// The log is looked at this often.
 const LOOK: Duration = Duration::from_secs(5);
+/// When nobody has asked for anything for so long, there is time to move the log.
+const QUIET: Duration = Duration::from_millis(500);
 
 /// The way to that thread. It ends, with all it was asked for, when this is dropped.
 pub(super) struct Disk {
@@ -26,13 +30,19 @@ impl Disk {
         let thread = std::thread::Builder::new()
             .name("journal disk".to_owned())
             .spawn(move || {
+                let mut wait = LOOK;
                 loop {
-                    let synced = match inbox.recv_timeout(LOOK) {
-                        Ok(()) => leeside_journal::sync(&path),
-                        Err(RecvTimeoutError::Timeout) => Ok(()),
+                    let done: Result<(), Error> = match inbox.recv_timeout(wait) {
+                        Ok(()) => {
+                            wait = QUIET;
+                            sync(&path).and_then(|()| checkpoint(&path, HUGE_LOG))
+                        }
+                        Err(RecvTimeoutError::Timeout) => {
+                            wait = LOOK;
+                            checkpoint(&path, LARGE_LOG)
+                        }
                         Err(RecvTimeoutError::Disconnected) => return,
                     };
-                    let done = synced.and_then(|()| leeside_journal::checkpoint(&path));
                     if let Ok(mut fault) = said.lock() {
                         *fault = done.err().map(|error| error.to_string());
                     }

@@ -7,15 +7,23 @@ use leeside_core::ids::GroupId;
 use leeside_core::input::{Input, RestartCause};
 use leeside_core::model::Model;
 use leeside_core::output::Output;
-use leeside_core::time::{Now, Steady};
+use leeside_core::time::{Now, SECOND, Steady};
 use leeside_journal::{Batch, Durability, Kind, Snapshot};
+use std::time::Duration;
+use tokio::time::Instant;
 
 /// A state larger than this, bytes, is not written with every command.
 const SMALL: usize = 256 * 1024;
 
-/// So many drives of a moment leave before the rest of it is written; of what then
-/// remains four times as many, and so on, so that it does not come in many pieces.
-const FIRST_PORTION: usize = 64;
+/// So many drives of a moment leave before the next of them are written down; then
+/// twice as many, and so on, so that it does not come in too many pieces.
+const FIRST_PORTION: usize = 32;
+
+/// So many drives, or rows that only tell of something, are written down at a time.
+const LARGEST_PORTION: usize = 256;
+
+/// At most so long what only tells of something waits for what moves to leave.
+const MOVES_FIRST: Duration = Duration::from_millis(250);
 
 /// When the state was last written, and how large it was.
 #[derive(Clone, Copy, Debug, Default)]
@@ -42,7 +50,30 @@ impl Service {
         if self.clock.compare() {
             self.step(Input::Restart(RestartCause::ClockJump)).await;
         }
+        // What is due is decided upon by itself first, as if it had been woken for in
+        // time: its first command then need not wait until all of it is decided.
+        if let Some(due) = self.overdue() {
+            let outputs = self.step_at(due, Input::Tick).await;
+            if input == Input::Tick {
+                return outputs;
+            }
+        }
         self.step(input).await
+    }
+
+    /// When the core should have been woken for what is due by now. Whatever is later
+    /// than by a second is late for the core too, and not to be made up for.
+    fn overdue(&mut self) -> Option<Now> {
+        let now = self.clock.now();
+        let Output::Wake(Some(wake)) = self.core.poll() else {
+            return None;
+        };
+        let due = wake.at.steady.plus(1);
+        let late_ms = now.steady.0 - due.0;
+        (0..SECOND).contains(&late_ms).then(|| Now {
+            wall: now.wall.plus(-late_ms),
+            steady: due,
+        })
     }
 
     async fn step(&mut self, input: Input) -> Vec<Output> {
@@ -51,10 +82,13 @@ impl Service {
     }
 
     pub(super) async fn step_at(&mut self, now: Now, input: Input) -> Vec<Output> {
-        self.heard.taken(now.steady);
+        if input != Input::Tick {
+            self.heard.taken(now.steady);
+        }
         // A large moment goes in portions, each made when the one before has left, and
         // written before it leaves itself: the first drives are not kept waiting for
-        // the last ones.
+        // the last ones. What moves nothing waits then until all that moves has left.
+        // Wherever that breaks off, the input is written, and all follows from it.
         let (mut outputs, mut most) = (Vec::new(), FIRST_PORTION);
         if input == Input::Tick {
             self.core.tick_as_polled(now);
@@ -70,24 +104,32 @@ impl Service {
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
             tracing::error!(%error, "an input cannot be written down");
         }
-        let mut left = 0;
-        loop {
-            let portion = &outputs[left..];
-            let leaving = self.outputs(now, portion, &mut batch);
-            if matters {
-                batch.at_least(Durability::Power);
-            }
-            if let Some(recorder) = &self.recorder {
-                recorder.write(core::mem::take(&mut batch), matters).await;
-            }
-            self.leave(leaving, portion);
-            left = outputs.len();
-            most = most.saturating_mul(4);
-            more = more && self.drain_portion(most, &mut outputs);
-            if left == outputs.len() {
-                break;
-            }
+        if matters {
+            batch.at_least(Durability::Power);
         }
+        let (mut telling, mut told) = (Vec::new(), Vec::new());
+        let large = more;
+        if large {
+            telling = set_aside(&mut outputs, 0);
+        }
+        self.portion(now, &outputs, batch, matters, &mut told).await;
+        while more {
+            let left = outputs.len();
+            most = most.saturating_mul(2).min(LARGEST_PORTION);
+            more = self.drain_portion(most, &mut outputs);
+            telling.append(&mut set_aside(&mut outputs, left));
+            let portion = outputs.get(left..).unwrap_or_default();
+            self.portion(now, portion, follows(), true, &mut told).await;
+        }
+        if large {
+            // The machine is the broker's and the plant's as long as they are behind.
+            self.outbox.moved(MOVES_FIRST).await;
+        }
+        for portion in telling.chunks(LARGEST_PORTION) {
+            self.portion(now, portion, follows(), true, &mut told).await;
+        }
+        outputs.append(&mut telling);
+        self.tell(told, &outputs);
         // Whoever watches, and the state, come after what has to leave.
         (self.watch)(now, &Seen::Input(&input));
         self.watched(now, &outputs);
@@ -112,26 +154,75 @@ impl Service {
             .collect()
     }
 
-    /// Sends what has to leave for outputs: what moves drives first.
-    pub(super) fn leave(&mut self, messages: Vec<Option<Message>>, outputs: &[Output]) {
-        let mut others = Vec::new();
+    /// Writes outputs down after what stands in the batch already, and sends those that
+    /// move something; what only tells of something is left.
+    async fn portion(
+        &mut self,
+        now: Now,
+        outputs: &[Output],
+        mut batch: Batch,
+        wait: bool,
+        told: &mut Vec<Message>,
+    ) {
+        let leaving = self.outputs(now, outputs, &mut batch);
+        if let Some(recorder) = &self.recorder {
+            recorder.write(batch, wait).await;
+        }
+        self.leave(leaving, outputs, told);
+    }
+
+    /// Sends what moves drives; gives what only tells of something, for which there is
+    /// time when all that moves has left.
+    pub(super) fn leave(
+        &mut self,
+        messages: Vec<Option<Message>>,
+        outputs: &[Output],
+        told: &mut Vec<Message>,
+    ) {
+        let (mut moving, mut moments) = (Vec::new(), Vec::new());
         for (message, output) in messages.into_iter().zip(outputs) {
             let Some(message) = message else { continue };
             if let Output::Command(command) = output {
-                self.send(message);
-                self.left(command.at.steady);
-                self.encoder
-                    .foreign_orders(command)
-                    .for_each(|message| self.send(message));
-                others.push(self.encoder.pose(command));
+                if message.tells {
+                    told.push(message);
+                } else {
+                    moving.push(self.timed(message));
+                }
+                let orders = self.encoder.foreign_orders(command);
+                moving.extend(orders.map(|message| self.timed(message)));
+                moments.push(command.at.steady);
                 continue;
             }
             if matches!(output, Output::Alarm(_)) {
                 self.handing.hand(&message.payload);
             }
-            others.push(message);
+            told.push(message);
         }
-        others.into_iter().for_each(|message| self.send(message));
+        if !moving.is_empty() {
+            self.outbox.put_all(moving);
+        }
+        for moment in moments {
+            self.left(moment);
+        }
+    }
+
+    /// Sends what only tells of something, and where commands sent their groups.
+    pub(super) fn tell(&self, told: Vec<Message>, outputs: &[Output]) {
+        let poses = outputs.iter().filter_map(|output| match output {
+            Output::Command(command) => Some(self.encoder.pose(command)),
+            Output::Lockout(_)
+            | Output::Alarm(_)
+            | Output::Refused { .. }
+            | Output::Announce { .. }
+            | Output::Wake(_) => None,
+        });
+        let mut told = told.into_iter().chain(poses).peekable();
+        // A few at a time, so that the connection is never kept waiting for its outbox.
+        while told.peek().is_some() {
+            let some = told.by_ref().take(LARGEST_PORTION);
+            let some: Vec<_> = some.map(|message| self.timed(message)).collect();
+            self.outbox.put_all(some);
+        }
     }
 
     /// Shows outputs to whoever watches.
@@ -226,12 +317,18 @@ impl Service {
         Some(message)
     }
 
-    /// Sends a message, with its moments on the runtime's clock.
+    /// Sends a message.
     pub(super) fn send(&self, message: Message) {
+        self.outbox.put_all([self.timed(message)]);
+    }
+
+    /// A message with its moments on the runtime's clock: by when it must have left,
+    /// and before when it must not.
+    fn timed(&self, message: Message) -> (Message, Option<Instant>, Option<Instant>) {
         let deadline = message.not_after.map(|at| self.clock.instant_of_wall(at));
         let due = (message.delay_ms > 0)
-            .then(|| tokio::time::Instant::now() + self.clock.real(u64::from(message.delay_ms)));
-        self.outbox.put(message, deadline, due);
+            .then(|| Instant::now() + self.clock.real(u64::from(message.delay_ms)));
+        (message, deadline, due)
     }
 
     /// Shows the lockouts of a group as they stand.
@@ -277,6 +374,20 @@ impl Service {
             recorder.write(batch, wait).await;
         }
     }
+}
+
+/// A batch for what follows from an input that is written already.
+fn follows() -> Batch {
+    let mut batch = Batch::new();
+    batch.at_least(Durability::Power);
+    batch
+}
+
+/// Takes out, from a place on, the outputs that move nothing.
+fn set_aside(outputs: &mut Vec<Output>, from: usize) -> Vec<Output> {
+    outputs
+        .extract_if(from.., |output| !matches!(output, Output::Command(_)))
+        .collect()
 }
 
 /// Inputs whose rows must outlive a power cut even where nothing follows at once.

@@ -137,7 +137,9 @@ impl Service {
         if let Some(porter) = &mut self.porter {
             porter.reloaded(&site.model, &site.fingerprint, now);
         }
-        self.leave(leaving, &outputs);
+        let mut told = Vec::new();
+        self.leave(leaving, &outputs, &mut told);
+        self.tell(told, &outputs);
         self.watched(now, &outputs);
         let online = crate::wire::Presence::Online;
         self.send(self.encoder.service(online, Some(now.wall)));

@@ -198,15 +198,21 @@ impl Encoder {
         &self.topics
     }
 
-    /// A command to its group.
+    /// A command to its group. Where each drive that it moves has a foreign form, the
+    /// messages in that form move them, and this one tells of it.
     #[must_use]
     pub fn command(&self, command: &Command) -> Message {
         let model = &self.model;
+        let foreign = |order: &Order| {
+            let wire = self.drives.get(order.device.index());
+            matches!(wire, Some(DriveWire::Foreign { .. }))
+        };
         Message {
             slot: Slot::Command(command.group),
             sequence: Some(command.sequence),
             not_after: Some(command.not_after),
             moves: command.orders.iter().map(|order| order.device).collect(),
+            tells: command.orders.iter().all(foreign),
             ..Message::event(
                 self.topics.group(model, command.group, "command"),
                 command_payload(model, command),
@@ -269,6 +275,7 @@ impl Encoder {
                 order.start_delay_ms
             },
             moves: vec![order.device],
+            tells: false,
             ..Message::event(fill(topic, value), fill(text, value))
         })
     }

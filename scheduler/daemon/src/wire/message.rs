@@ -35,6 +35,9 @@ pub struct Message {
     pub delay_ms: u32,
     /// The drives that it moves.
     pub moves: Vec<DeviceId>,
+    /// Whether nothing moves by it: it tells of what was, or of what other messages
+    /// bring about. Those go first.
+    pub tells: bool,
 }
 
 impl Message {
@@ -58,6 +61,7 @@ impl Message {
             not_after: None,
             delay_ms: 0,
             moves: Vec::new(),
+            tells: true,
         }
     }
 

@@ -286,11 +286,16 @@ fn foreign_drives_are_commanded_one_by_one_in_their_form() {
             (Slot::Drive(device("A-1")), "relay/A-1", "100", 400),
         ]
     );
-    // Displays still hear the group's command.
-    assert_eq!(
-        encoder.command(&command_of).topic,
-        "house/group/west screens/command"
-    );
+    // Displays still hear the group's command, after what moves.
+    let told = encoder.command(&command_of);
+    assert_eq!(told.topic, "house/group/west screens/command");
+    assert!(told.tells && !messages.iter().any(|message| message.tells));
+    let native = vec![
+        order("C-1", Some(Pose::RETRACTED), 0),
+        order("S-1", Some(Pose::RETRACTED), 0),
+    ];
+    let mixed = command(&site, "west screens", native);
+    assert!(!encoder.command(&mixed).tells, "one of them listens to it");
     // A plant that knows no halt is not told one.
     let halt = command(&site, "terrace awnings", vec![order("A-1", None, 0)]);
     assert_eq!(encoder.foreign_orders(&halt).count(), 0);

@@ -62,6 +62,7 @@ fn a_command_says_all_it_has_to() {
         (Slot::Command(GroupId(0)), Some(42), false)
     );
     assert_eq!(first.not_after, Some(ARRIVED.plus(10_000)));
+    assert_eq!((first.tells, pose.tells), (false, true));
     let said: serde_json::Value = serde_json::from_str(&first.payload).unwrap();
     assert_eq!(said["sequence"], 42);
     assert_eq!(said["group"], "south slats");
