@@ -23,6 +23,8 @@ mod site;
 mod verify;
 
 #[cfg(test)]
+mod layout;
+#[cfg(test)]
 mod tests;
 
 pub use batch::{Batch, Durability, SiteFiles, Snapshot};
