@@ -262,7 +262,7 @@ fn a_journal_stays_within_its_size() {
         // Years of readings, in a moment.
         let mut journal = Journal::open(&path).unwrap();
         let mut batch = leeside_journal::Batch::new();
-        for ms in 0..12_000 {
+        for ms in 0..30_000 {
             let now = leeside_core::time::Now::both(1_700_000_000_000 + ms);
             batch
                 .input(now, "wind west", &leeside_core::input::Input::Tick)

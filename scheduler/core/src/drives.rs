@@ -173,17 +173,21 @@ impl DriveState {
     }
 
     /// The drive (or whoever sets it up) says where it stands.
-    pub(crate) fn stands(&mut self, pose: Pose, at: Steady) {
+    pub(crate) fn stands(&mut self, product: &Product, pose: Pose, at: Steady) {
         let ran = self.run.is_some_and(|run| run.start <= at);
         if ran || self.unsure || self.stood != Some(pose) {
             self.stopped = Some(at);
         }
-        // One that waits for its start may still go the little way that is left.
-        if let Some(run) = self.run.filter(|run| at < run.start) {
-            self.stopped = Some(run.stop);
-        }
-        self.shorten(at);
-        self.run = None;
+        // One that waits for its start still goes the little way that is left, and what
+        // whole percents hide of it.
+        let left = self.run.filter(|run| at < run.start).map(|mut run| {
+            let takes = travel_ms(product, pose, run.to) + full_ms(product) / 100;
+            let stop = run.start.plus(takes);
+            (run.from, run.there, run.stop) = (Some(pose), stop, stop);
+            run
+        });
+        self.shorten(left.map_or(at, |run| run.stop));
+        self.run = left;
         self.stood = Some(pose);
         self.unsure = false;
         self.idle = false;
@@ -569,7 +573,7 @@ mod tests {
             let to = Pose::extension(u8::try_from(draw(101)).unwrap());
             match draw(6) {
                 0 => drive.halt(now),
-                1 => drive.stands(to, now),
+                1 => drive.stands(&product, to, now),
                 2 => drive.lost(),
                 _ => drive.go(&product, to, now, now.plus(draw(3) * draw(9_000))),
             }

@@ -365,6 +365,7 @@ impl Core {
                 );
             }
             Says::Standing => {
+                let product = self.model.product_of(device);
                 let drive = &mut self.drives[device.index()];
                 let arrived = drive.run.is_none_or(|run| run.stop <= now);
                 let Some(pose) = report.pose else { return };
@@ -374,13 +375,13 @@ impl Core {
                 let there = expected.is_some_and(|target| near(pose, target));
                 let moved = drive.pose(now) != Some(pose);
                 if there {
-                    drive.stands(pose, now);
+                    drive.stands(product, pose, now);
                     drive.confirm.target = None;
                     drive.confirm.tries = 0;
                     self.arm_drive(device);
                     self.trouble(device, None);
                 } else if arrived {
-                    drive.stands(pose, now);
+                    drive.stands(product, pose, now);
                     self.elsewhere(device, group, moved);
                 }
             }

@@ -178,17 +178,21 @@ impl Core {
     }
 
     pub(super) fn arm_contact(&mut self, id: ContactId) {
+        let now = self.now.steady;
+        // What ends at this very moment is told when it has passed, whatever comes in it.
+        if self.timers.at(WakeFor::Contact(id)) == Some(now) {
+            return;
+        }
         let contact = self.model.contact(id);
         let state = &self.contacts[id.index()];
         let silent = contact
             .silence_ms
-            .map(|ms| state.heard.unwrap_or(self.now.steady).plus(ms));
+            .map(|ms| state.heard.unwrap_or(now).plus(ms));
         let long = contact.switch.and_then(|rule| {
             let pressed = state.pressed.filter(|_| !state.long)?;
             Some(pressed.plus(rule.long_press_ms))
         });
         let due = [silent, state.latched_until, long].into_iter().flatten();
-        let now = self.now.steady;
         match due.filter(|at| *at > now).min() {
             Some(at) => self.timers.set(WakeFor::Contact(id), at),
             None => self.timers.clear(WakeFor::Contact(id)),

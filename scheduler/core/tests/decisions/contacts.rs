@@ -97,6 +97,20 @@ fn a_door_stays_latched_and_unknown_is_open() {
     ]);
 }
 
+/// A door that says again that it is closed in the very moment in which it has been
+/// closed for long enough keeps nobody in.
+#[test]
+fn what_a_door_says_as_its_latch_ends_does_not_keep_it() {
+    let (mut house, group, door, _) = shutter();
+    house.model.contacts[0].latch_ms = 3 * MINUTE;
+    Rig::calm(house).check(&[
+        ("00:01:00", contact(door, true), ""),
+        ("00:02:00", contact(door, false), ""),
+        ("00:03:00", room(group, 100), ""),
+        ("00:05:00", contact(door, false), "shutter: hand 100"),
+    ]);
+}
+
 #[test]
 fn a_door_behind_a_lost_gateway_is_unknown() {
     let (mut house, group, door, _) = shutter();

@@ -311,7 +311,26 @@ fn a_drive_that_waits_for_its_start_close_by_may_run() {
             ("10:00:01.100", stands(DeviceId(0), nearly), ""),
             ("10:00:04.100", draws(150.0), ""),
             ("10:00:08.300", draws(1.0), ""),
-            ("10:00:09", draws(150.0), "!drive_power/a"),
+            ("10:00:12", draws(150.0), "!drive_power/a"),
+        ]);
+    }
+}
+
+/// One that waits for its start, and says that it stands nearly where it was sent, keeps
+/// nobody waiting who sends it elsewhere: it has not started.
+#[test]
+fn a_drive_that_waits_for_its_start_close_by_turns_at_once() {
+    for nearly in [Pose::extension(98), Pose::extension(100)] {
+        let (mut house, a, mast) = measured();
+        house.model.devices[0].drive.reports = true;
+        house.product_of(a).reversal_pause_ms = 3_000;
+        Rig::calm(house).check(&[
+            ("00:00:30", stands(DeviceId(0), Pose::RETRACTED), ""),
+            ("10:00:00", room(a, 100), "a: hand 100"),
+            ("10:00:01", room(a, 0), "a: hand 0+3s"),
+            ("10:00:02", room(a, 100), "a: hand 100+2s"),
+            ("10:00:02.100", stands(DeviceId(0), nearly), ""),
+            ("10:00:02.200", gust(mast, 12.0), "a +wind; a: wind 0+2.9s"),
         ]);
     }
 }
