@@ -196,6 +196,8 @@ impl Checks {
                 .stand(DeviceId::of(index), now.steady)
                 .map_or(0, |s| s.extension_ppm);
             let there = |pose: Pose| (i64::from(pose.extension_pct) * 10_000 - stand).abs() < 1_000;
+            // The run that ends an excuse is still within it: how long it took shows only now.
+            let within = watched.excused;
             if watched.told.is_some_and(there) {
                 watched.told = None;
                 watched.excused = false;
@@ -229,7 +231,7 @@ impl Checks {
             watched.run_ms = usage.run_ms;
             watched.starts = usage.starts;
             watched.hasty = usage.hasty;
-            if watched.excused {
+            if within {
                 watched.runs.clear();
             }
             if watched.excused || now.steady.0 <= self.forgot_until {
