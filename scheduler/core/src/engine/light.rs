@@ -129,13 +129,13 @@ impl Core {
     /// say and will name it: as if the facade had been looked at each minute. What its
     /// sensors say has not changed since, or it would have been looked at then.
     pub(super) fn look_if_dozing(&mut self, model: &Model, group: GroupId) {
+        if sun::asks(&self.groups[group.index()].sun).is_none() {
+            return;
+        }
         let id = model.group(group).facade;
         let Some(minute) = self.outdated(id, self.now.wall) else {
             return;
         };
-        if sun::asks(&self.groups[group.index()].sun).is_none() {
-            return;
-        }
         let path = &mut self.sun_path;
         let (raw, sun) = self.suns.of(minute.0, || path.both(minute.0));
         let facade = model.facade(id);

@@ -59,7 +59,7 @@ impl Core {
     }
 
     /// Looks at all of a group, and decides; which word did, if there is news.
-    #[inline]
+    #[inline(always)]
     fn look_group(&mut self, model: &Model, group: GroupId) -> Option<(Word, GroupId, bool)> {
         if self.groups[group.index()].stale & stale_bits::GUARDS != 0 {
             self.stage = Stage::Guards(group);
@@ -428,8 +428,8 @@ impl Core {
     ) -> bool {
         let mut changed = false;
         let after = self.engaged_of(group);
-        for (word, (before, after)) in WEATHER.into_iter().zip(before.iter().zip(after)) {
-            if *before == after {
+        for (index, word) in WEATHER.into_iter().enumerate() {
+            if before[index] == after[index] {
                 continue;
             }
             changed = true;

@@ -437,11 +437,11 @@ impl Core {
     }
 
     fn sun(&self, group: GroupId) -> Option<Voice> {
+        let rules = self.model.group(group);
+        let rule = rules.sun.as_ref()?;
         if !self.sun_allowed(group) {
             return None;
         }
-        let rules = self.model.group(group);
-        let rule = rules.sun.as_ref()?;
         let state = &self.groups[group.index()].sun;
         // Only where it asks for anything the light need be known.
         sun::asks(state)?;
@@ -474,7 +474,7 @@ impl Core {
                 let (plan, phase) = state.current?;
                 Voice {
                     word: Word::Timetable,
-                    course: Course::To(self.phase(group)?.pose),
+                    course: Course::To(state.phase(&self.model)?.pose),
                     because: Because::Phase {
                         timetable,
                         plan,
