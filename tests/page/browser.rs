@@ -222,7 +222,9 @@ impl Browser {
 
     /// The text of an element as a person sees it; empty where there is none.
     pub(crate) fn text(&self, css: &str) -> String {
-        // An element may be replaced by a newer one between finding and reading it.
+        // An element may be replaced by a newer one between finding and reading it, and
+        // the browser may be on its way to another page: then it is asked again.
+        let mut said = String::new();
         for _ in 0..20 {
             match run(self.client().find(Locator::Css(css))) {
                 Ok(element) => {
@@ -231,10 +233,13 @@ impl Browser {
                     }
                 }
                 Err(error) if error.is_no_such_element() => return String::new(),
-                Err(error) => panic!("{css}: {error}"),
+                Err(error) => {
+                    said = error.to_string();
+                    std::thread::sleep(Duration::from_millis(50));
+                }
             }
         }
-        panic!("{css} never stays long enough to be read")
+        panic!("{css} never stays long enough to be read {said}")
     }
 
     /// What stands in a field.
