@@ -87,6 +87,9 @@ impl Core {
             sensor::Standing::Fault(fault) => Some(fault),
             sensor::Standing::Good | sensor::Standing::Waiting => None,
         };
+        if fault.is_none() && self.alarms.is_empty() {
+            return;
+        }
         let name = &self.model.sensor(id).name;
         let key = format!("sensor_fault/{name}");
         if fault.is_none() && !self.alarms.contains_key(&key) {
