@@ -26,11 +26,11 @@ mod targets;
 mod words;
 
 use rng::Rng;
-use std::cell::RefCell;
 use std::os::unix::fs::FileExt as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use targets::{TARGETS, Target};
 use words::{number, say};
@@ -42,10 +42,8 @@ struct Plan {
     only: Option<String>,
 }
 
-thread_local! {
-    /// Where the last panic was, and what it said.
-    static PANIC: RefCell<String> = const { RefCell::new(String::new()) };
-}
+/// How many panics there were, on whatever thread; where the last one was, and what it said.
+static PANICS: Mutex<(u64, String)> = Mutex::new((0, String::new()));
 
 fn main() -> ExitCode {
     match plan() {
@@ -56,7 +54,8 @@ fn main() -> ExitCode {
 
 fn run(plan: &Plan) -> ExitCode {
     std::panic::set_hook(Box::new(|info| {
-        PANIC.with(|last| *last.borrow_mut() = info.to_string());
+        let mut panics = PANICS.lock().unwrap_or_else(PoisonError::into_inner);
+        *panics = (panics.0 + 1, info.to_string());
     }));
     let mut failed = 0_u32;
     for target in TARGETS {
@@ -130,12 +129,18 @@ fn fuzz(target: &Target, plan: &Plan) -> bool {
 }
 
 fn execute(target: &Target, input: &[u8]) -> (Duration, Option<String>) {
-    let begin = Instant::now();
+    let panics = || {
+        PANICS
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    };
+    let (begin, before) = (Instant::now(), panics().0);
     let came_back = catch_unwind(AssertUnwindSafe(|| (target.run)(input)));
-    let why = came_back
-        .err()
-        .map(|_| PANIC.with(|last| last.borrow().clone()));
-    (begin.elapsed(), why)
+    let (after, said) = panics();
+    // One on another thread than this does not come back as one.
+    let wrong = came_back.is_err() || after != before;
+    (begin.elapsed(), wrong.then_some(said))
 }
 
 /// What earlier runs found.

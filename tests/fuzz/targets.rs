@@ -1,6 +1,9 @@
 //! What reads from outside. A target must come back; what it answers is tested
 //! elsewhere.
 
+#[path = "http.rs"]
+mod http;
+
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use flate2::read::GzDecoder;
@@ -156,6 +159,12 @@ pub(crate) const TARGETS: &[Target] = &[
         run: forms,
     },
     Target {
+        name: "http",
+        seeds: http::seeds,
+        words: http::WORDS,
+        run: http::ask,
+    },
+    Target {
         name: "rows",
         seeds: row_seeds,
         words: &[
@@ -244,16 +253,13 @@ fn a_site(bytes: &[u8]) {
     // What was let through can be run.
     if let Some(site) = outcome.site {
         let mut core = Core::new(Arc::clone(&site.model), now(0));
-        for (ms, input) in [
+        let inputs = [
             Input::Restart(RestartCause::Started),
             Input::Connected,
             Input::Tick,
-        ]
-        .iter()
-        .zip(1..)
-        .map(|(input, n)| (n * 60_000, input))
-        {
-            core.handle(now(ms), input.clone());
+        ];
+        for (input, minutes) in inputs.into_iter().zip(1..) {
+            core.handle(now(minutes * 60_000), input);
             drain(&mut core);
         }
     }
