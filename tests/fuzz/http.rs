@@ -2,7 +2,7 @@
 //! behind it that answers. Somebody is signed in who may do everything; what comes
 //! without their cookie is a stranger's.
 
-use super::{drain, now, root, scratch};
+use super::{drain, file, now, scratch};
 use hyper::server::conn::http1;
 use hyper_util::rt::TokioIo;
 use hyper_util::service::TowerToHyperService;
@@ -231,15 +231,17 @@ fn heard(standing: &Standing, bytes: &[u8], patience: Duration) -> Vec<u8> {
     heard
 }
 
+/// Written, not copied: an alarm of the harness may interrupt what copies files.
 fn lay_out() {
-    let from = root().join("deploy/example");
-    for name in CALENDARS {
-        std::fs::copy(from.join(name), scratch().join(name)).unwrap();
-    }
-    let site = scratch().join("site.toml");
-    if !site.is_file() {
-        std::fs::copy(from.join("site.toml"), site).unwrap();
+    static CONTENTS: OnceLock<[Vec<u8>; 2]> = OnceLock::new();
+    let example = |name: &str| file(&format!("deploy/example/{name}"));
+    let contents = CONTENTS.get_or_init(|| {
+        std::fs::write(scratch().join("site.toml"), example("site.toml")).unwrap();
         std::fs::write(people(), KEEPER.replace("{hash}", NOBODY)).unwrap();
+        CALENDARS.map(example)
+    });
+    for (name, content) in CALENDARS.iter().zip(contents) {
+        std::fs::write(scratch().join(name), content).unwrap();
     }
     for name in CALENDARS {
         // There may be none.
