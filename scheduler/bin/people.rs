@@ -78,7 +78,7 @@ enum RoleChoice {
     Look,
     /// Also move drives, set service, acknowledge
     Operate,
-    /// Also edit the calendar, leave out sensors
+    /// Also edit calendars, leave out sensors, load the site file anew
     Configure,
 }
 

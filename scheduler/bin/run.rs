@@ -33,6 +33,10 @@ const AHEAD_MS: i64 = 30 * 24 * HOUR;
 
 /// Run the service: read sensors, decide, command the drives over MQTT
 ///
+/// At a real plant machinery then moves by itself, without warning: make sure
+/// beforehand that nobody works at a facade or stands under an awning, and that
+/// wind, fire and people have hard-wired, independent means.
+///
 /// With --plant simulated, drives and sensors of a simulated plant talk to the
 /// same broker as real ones would, and a weather file is what they feel.
 #[derive(Debug, Args)]

@@ -81,7 +81,7 @@ fn service_has_an_owner_and_ends_only_by_hand() {
     browser.wait_text("#service_end-wrong", "passed already");
     browser.set("#service_end", "2199-01-01T00:00");
     browser.click("input[value=service_on] ~ button");
-    browser.wait_text("#g-1", "hand (page) works at the facade since");
+    browser.wait_text("#g-1", "hand (page) has been working at the facade since");
     browser.click("input[value=extend] + button");
     browser.wait_text(".refused", "service");
     browser.click("input[value=service_off] + button");
@@ -208,7 +208,7 @@ fn somebody_of_a_room_moves_what_is_before_it_and_nothing_else() {
     };
     let foreign = ask("south slats");
     assert_eq!(foreign.status, 403);
-    assert!(foreign.body.contains("before none of your rooms"));
+    assert!(foreign.body.contains("in front of none of your rooms"));
     assert_eq!(plain.get("/hands?group=south%20slats").status, 403);
     assert_eq!(ask("no such group").status, 404);
     let browser = Browser::take();

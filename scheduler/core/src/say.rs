@@ -77,7 +77,7 @@ fn tell(into: &mut String, model: &Model, because: &Because) -> fmt::Result {
         }
         Because::Service { owner, since } => {
             let since = local(model, *since);
-            write!(into, "{owner} works at the facade since {since}")
+            write!(into, "{owner} has been working at the facade since {since}")
         }
         Because::Hand { by, room: true } => write!(into, "asked from the room by {by}"),
         Because::Hand { by, room: false } => write!(into, "asked from the centre by {by}"),

@@ -114,7 +114,7 @@ async fn request(State(app): State<App>, posted: PostedJson) -> Response {
     let groups = concerned(model, &request.ask);
     if let Some(foreign) = groups.iter().find(|group| !viewer.may_move(model, **group)) {
         let why = format!(
-            "{} lies before none of your rooms",
+            "{} is in front of none of your rooms",
             model.group(*foreign).name
         );
         return wrong(StatusCode::FORBIDDEN, why);
