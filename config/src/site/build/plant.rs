@@ -275,7 +275,7 @@ fn common(
         reader.error(
             &power.span,
             format!("`running_from_w` {from} is not below `too_much_w` {too_much}"),
-            "",
+            "a running drive draws more than the first and less than the second: see the motor's plate, or measure it",
         );
     }
     let opening = node.one("opening");
