@@ -3,9 +3,9 @@
 
 use super::alarms::Standing;
 use super::{Core, GroupState, Stale};
-use crate::ids::{ContactId, DeviceId, GatewayId, GroupId, SensorId};
+use crate::ids::{ContactId, DeviceId, GatewayId, GroupId, SensorId, TimetableId};
 use crate::input::{Input, RestartCause};
-use crate::model::Model;
+use crate::model::{Anchor, Model, Phase, Timetable, Twilight};
 use crate::output::{Alarm, AlarmWord, Output, WakeFor};
 use crate::reason::Because;
 use std::sync::Arc;
@@ -23,7 +23,30 @@ impl Core {
         out.append(&mut core.out);
         core.out = out;
         core.handle(self.now, Input::Restart(RestartCause::Reloaded));
+        core.keep_twilight(self);
         core
+    }
+
+    /// What light has brought today does not go back with another site file, where the
+    /// phase is the same by its name, its timetable's and its rule.
+    fn keep_twilight(&mut self, old: &Self) {
+        let (model, was) = (self.model.clone(), &old.model);
+        for (index, timetable) in model.timetables.iter().enumerate() {
+            let same = |known: &Timetable| known.name == timetable.name;
+            let Some(known) = was.timetables.iter().position(same) else {
+                continue;
+            };
+            let mut comes = false;
+            for (phase, at) in old.timetables[known].brought(was) {
+                let same = |new: &Phase| {
+                    new.name == phase.name && twilight_of(&model, new) == twilight_of(was, phase)
+                };
+                comes |= self.timetables[index].come(&model, at, same);
+            }
+            if comes {
+                self.look_timetable(TimetableId::of(index));
+            }
+        }
     }
 
     /// Groups that the old model did not know take up what held their devices
@@ -245,6 +268,15 @@ impl GroupState {
             self.service.clone_from(&other.service);
         }
     }
+}
+
+/// The rule of a twilight phase, and its sensor by its name.
+fn twilight_of<'m>(model: &'m Model, phase: &Phase) -> Option<(&'m str, Twilight)> {
+    let Anchor::Twilight(rule) = phase.start else {
+        return None;
+    };
+    let sensor = SensorId(0);
+    Some((&model.sensor(rule.sensor).name, Twilight { sensor, ..rule }))
 }
 
 /// The name of the `index`th thing of a kind.

@@ -83,7 +83,7 @@ impl TimetableState {
 
     /// What goes on from the days before `date`. Where the day before was the one
     /// looked at, that is known without working out its phases again: the last of
-    /// them, or what went on over it too, unless light may have moved them about.
+    /// them, where light may have moved them about, or what went on over it too.
     fn carry(
         &mut self,
         model: &Model,
@@ -92,7 +92,7 @@ impl TimetableState {
         date: NaiveDate,
     ) {
         let day = date.num_days_from_ce();
-        let yesterday = self.day == Some(day - 1) && !self.by_twilight(timetable);
+        let yesterday = self.day == Some(day - 1);
         let known = match (self.starts.last(), self.carried, self.carried_on) {
             _ if !yesterday => None,
             (Some(last), ..) => Some((Some((last.plan, last.phase)), Some(day - 1))),
@@ -106,14 +106,6 @@ impl TimetableState {
             let found = carried(model, almanac, timetable, date);
             (found.map(|(phase, _)| phase), found.map(|(_, on)| on))
         });
-    }
-
-    /// Whether light says when any phase of the date looked at starts.
-    fn by_twilight(&self, timetable: &Timetable) -> bool {
-        let anchor = |s: &Start| &phase_of(timetable, s.plan, s.phase).start;
-        self.starts
-            .iter()
-            .any(|start| matches!(anchor(start), Anchor::Twilight(_)))
     }
 
     /// After a clock step the date's starts are worked out anew.
@@ -130,19 +122,20 @@ impl TimetableState {
         value: f64,
         at: Wall,
     ) -> bool {
+        self.come(model, at, |phase| match phase.start {
+            Anchor::Twilight(rule) if rule.dusk => rule.sensor == sensor && value <= rule.value,
+            Anchor::Twilight(rule) => rule.sensor == sensor && value >= rule.value,
+            Anchor::Time(_) | Anchor::Sun { .. } => false,
+        })
+    }
+
+    /// Those twilight phases start at a moment within their window; whether there are any.
+    pub(crate) fn come(&mut self, model: &Model, at: Wall, says: impl Fn(&Phase) -> bool) -> bool {
         let timetable = model.timetable(self.id);
         let mut moved = false;
         for start in &mut self.starts {
-            let Anchor::Twilight(rule) = phase_of(timetable, start.plan, start.phase).start else {
-                continue;
-            };
             let open = start.window_from.is_some_and(|from| from <= at) && at < start.at;
-            let says = if rule.dusk {
-                value <= rule.value
-            } else {
-                value >= rule.value
-            };
-            if open && rule.sensor == sensor && says {
+            if open && says(phase_of(timetable, start.plan, start.phase)) {
                 start.at = at;
                 start.window_from = None;
                 moved = true;
@@ -152,6 +145,15 @@ impl TimetableState {
             self.starts.sort_by_key(|s| s.at);
         }
         moved
+    }
+
+    /// The twilight phases of the date looked at that light has brought, and when.
+    pub(crate) fn brought<'m>(&self, model: &'m Model) -> impl Iterator<Item = (&'m Phase, Wall)> {
+        let timetable = model.timetable(self.id);
+        let by_light = self.starts.iter().filter(|s| s.window_from.is_none());
+        by_light
+            .map(|s| (phase_of(timetable, s.plan, s.phase), s.at))
+            .filter(|(phase, _)| matches!(phase.start, Anchor::Twilight(_)))
     }
 
     /// When the phase that applies began, where that was on the local date looked at.

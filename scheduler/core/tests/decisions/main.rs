@@ -21,4 +21,5 @@ mod sensors;
 mod sun;
 mod support;
 mod timetable;
+mod twilight;
 mod wind;

@@ -12,7 +12,7 @@ use leeside_core::model::{
 use leeside_core::pose::Pose;
 use leeside_core::time::{MINUTE, Wall};
 
-fn phase(start: Anchor, extension_pct: u8) -> Phase {
+pub(crate) fn phase(start: Anchor, extension_pct: u8) -> Phase {
     Phase {
         name: format!("to {extension_pct}"),
         start,
@@ -23,23 +23,23 @@ fn phase(start: Anchor, extension_pct: u8) -> Phase {
     }
 }
 
-fn shutter(phases: Vec<Phase>) -> (House, GroupId) {
+pub(crate) fn shutter(phases: Vec<Phase>) -> (House, GroupId) {
     let mut house = House::new(Pose::RETRACTED);
     house.model.timetables[0].plans[0].phases = phases;
     let group = house.single("shutter", Kind::RollerShutter);
     (house, group)
 }
 
-const fn at(minute: u16, pct: u8) -> (u16, u8) {
+pub(crate) const fn at(minute: u16, pct: u8) -> (u16, u8) {
     (minute, pct)
 }
 
-fn times(phases: &[(u16, u8)]) -> Vec<Phase> {
+pub(crate) fn times(phases: &[(u16, u8)]) -> Vec<Phase> {
     let one = |(minute, pct): &(u16, u8)| phase(Anchor::Time(*minute), *pct);
     phases.iter().map(one).collect()
 }
 
-fn date(y: i32, m: u32, d: u32) -> NaiveDate {
+pub(crate) fn date(y: i32, m: u32, d: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(y, m, d).unwrap()
 }
 
@@ -235,7 +235,7 @@ fn a_spread_is_the_same_every_time_and_within_its_bounds() {
     );
 }
 
-fn dusk(house: &mut House, dusk: bool) -> SensorId {
+pub(crate) fn dusk(house: &mut House, dusk: bool) -> SensorId {
     let lux = house.sensor("lux", SensorKind::HorizontalIlluminance);
     let twilight = Twilight {
         sensor: lux,
