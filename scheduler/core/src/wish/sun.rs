@@ -173,7 +173,6 @@ fn let_go(state: &mut SunState, group: &Group, rule: &SunRule, now: Now) {
             state.tilts = state.tilts.saturating_add(1);
         }
         state.pose = Pose::slats(state.pose.extension_pct, 0);
-        state.slats = SlatsSay::Horizontal;
         state.stage = Stage::Opened(now.steady.plus(rule.retract_delay_ms));
     } else {
         state.stage = Stage::Off;

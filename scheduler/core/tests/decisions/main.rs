@@ -18,6 +18,7 @@ mod power;
 mod reload;
 mod restart;
 mod sensors;
+mod shading;
 mod sun;
 mod support;
 mod timetable;

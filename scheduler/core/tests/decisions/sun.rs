@@ -7,7 +7,7 @@ use leeside_core::model::{ContactKind, DailyCap, HeatRule, Kind, SensorKind, Sun
 use leeside_core::pose::Pose;
 use leeside_core::time::MINUTE;
 
-fn lit(kind: Kind, aim: SunAim) -> (House, GroupId, SensorId) {
+pub(crate) fn lit(kind: Kind, aim: SunAim) -> (House, GroupId, SensorId) {
     let mut house = House::new(Pose::RETRACTED);
     let light = house.sensor("light", SensorKind::PlaneIrradiance);
     house.model.facades[0].light = vec![light];
@@ -133,7 +133,7 @@ fn a_light_sensor_that_is_not_believed_gives_way_to_the_clear_sky() {
     assert!(said.contains("blind: sun 80"), "{said}");
 }
 
-fn heated() -> (House, SensorId, SensorId, ContactId) {
+pub(crate) fn heated() -> (House, SensorId, SensorId, ContactId) {
     let (mut house, group, light) = lit(Kind::Screen, SunAim::Fixed(Pose::extension(80)));
     let inside = house.sensor("inside", SensorKind::RoomTemperature);
     let somebody = house.contact("somebody", ContactKind::Occupancy);
