@@ -156,7 +156,13 @@ impl Core {
             }
         }
         self.note_group_alarms();
-        self.stale = Stale::default();
+        // The worst of this moment is to be forgotten once it has been looked at.
+        let sensors = (0..self.sensors.len()).map(SensorId::of);
+        let peaks = sensors.filter(|id| self.sensors[id.index()].peak.is_some());
+        self.stale = Stale {
+            peaks: peaks.collect(),
+            ..Stale::default()
+        };
     }
 
     /// A standing alarm under this model; `None` where what it is about is gone.

@@ -23,4 +23,5 @@ mod sun;
 mod support;
 mod timetable;
 mod twilight;
+mod unheard;
 mod wind;
