@@ -8,7 +8,11 @@ use leeside_core::pose::Pose;
 use leeside_core::time::{HOUR, MINUTE};
 
 /// Awnings of one product on a feeder of their own, in one group each.
-fn row(names: &[&'static str], stagger_ms: i64, at_once: u32) -> (House, Vec<GroupId>, SensorId) {
+pub(crate) fn row(
+    names: &[&'static str],
+    stagger_ms: i64,
+    at_once: u32,
+) -> (House, Vec<GroupId>, SensorId) {
     let mut house = House::new(Pose::RETRACTED);
     let mast = house.sensor("mast", SensorKind::Wind);
     let feeder = house.feeder("row", stagger_ms, at_once);
@@ -168,7 +172,7 @@ fn a_drive_finds_its_position_again_at_an_end_stop() {
 }
 
 /// A shutter that reports, in front of a door.
-fn reporting() -> (House, GroupId, DeviceId, ContactId) {
+pub(crate) fn reporting() -> (House, GroupId, DeviceId, ContactId) {
     let mut house = House::new(Pose::RETRACTED);
     let door = house.contact("door", ContactKind::Door);
     let group = house.single("a", Kind::RollerShutter);

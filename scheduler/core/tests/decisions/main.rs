@@ -2,6 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+mod again;
 mod arbitration;
 mod contacts;
 mod damaged;

@@ -11,7 +11,7 @@ use leeside_core::pose::Pose;
 use leeside_core::reason::{Because, DriveTrouble};
 
 /// A drive that runs above 50 W, for at most 300 W; it travels 60 s.
-fn measured() -> (House, GroupId, SensorId) {
+pub(crate) fn measured() -> (House, GroupId, SensorId) {
     let mut house = House::new(Pose::RETRACTED);
     let mast = house.sensor("mast", SensorKind::Wind);
     let group = house.single("a", Kind::Awning);
@@ -24,7 +24,7 @@ fn measured() -> (House, GroupId, SensorId) {
     (house, group, mast)
 }
 
-fn draws(power_w: f64) -> In {
+pub(crate) fn draws(power_w: f64) -> In {
     In::Put(Input::Report(Report {
         device: DeviceId(0),
         sequence: None,
