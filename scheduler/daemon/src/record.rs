@@ -53,8 +53,11 @@ pub struct Condition {
     pub rows_lost: u64,
 }
 
+/// What somebody who waits gets when it is written: a batch, emptied, for the next rows.
+type Done = Batch;
+
 enum Job {
-    Write(Batch, Option<oneshot::Sender<()>>),
+    Write(Batch, Option<oneshot::Sender<Done>>),
     Prune { now: Now, keep: Keep },
 }
 
@@ -66,7 +69,9 @@ pub struct Recorder {
     condition: watch::Receiver<Condition>,
     overflow: Arc<std::sync::atomic::AtomicU64>,
     /// The answer for which patience ran out: nobody waits again before it is there.
-    late: Mutex<Option<oneshot::Receiver<()>>>,
+    late: Mutex<Option<oneshot::Receiver<Done>>>,
+    /// The batch that was written last: its memory is used again where it came from.
+    spare: Mutex<Option<Batch>>,
 }
 
 impl Recorder {
@@ -87,6 +92,7 @@ impl Recorder {
             journal: found.journal,
             kept: VecDeque::new(),
             kept_rows: 0,
+            written: None,
             unsaid: 0,
             begun_anew: found.begun_anew,
             said,
@@ -106,7 +112,15 @@ impl Recorder {
             condition,
             overflow,
             late: Mutex::new(None),
+            spare: Mutex::default(),
         }
+    }
+
+    /// An empty batch for rows that are to be waited for.
+    #[must_use]
+    pub fn batch(&self) -> Batch {
+        let spare = self.spare.lock().map_or(None, |mut spare| spare.take());
+        spare.unwrap_or_default()
     }
 
     /// Writes a batch. Where it has to be safe before the caller goes on, waits
@@ -123,11 +137,20 @@ impl Recorder {
         {
             // Late or failed: the thread's condition says so, and the plant comes first.
             let in_time = tokio::time::timeout(PATIENCE, &mut answer).await;
-            if let (Err(_), Ok(mut late)) = (in_time, self.late.lock()) {
-                tracing::warn!(
-                    "the journal is late: what follows leaves before its row is written"
-                );
-                *late = Some(answer);
+            match in_time {
+                Ok(written) => {
+                    if let Ok(mut spare) = self.spare.lock() {
+                        *spare = written.ok();
+                    }
+                }
+                Err(_) => {
+                    tracing::warn!(
+                        "the journal is late: what follows leaves before its row is written"
+                    );
+                    if let Ok(mut late) = self.late.lock() {
+                        *late = Some(answer);
+                    }
+                }
             }
         }
     }
@@ -205,6 +228,8 @@ struct Writer {
     journal: Option<Journal>,
     kept: VecDeque<Batch>,
     kept_rows: usize,
+    /// What was written last, emptied.
+    written: Option<Batch>,
     /// Rows let go of which no row says so yet.
     unsaid: u64,
     begun_anew: Option<String>,
@@ -223,7 +248,7 @@ impl Writer {
                     self.flush();
                     if let Some(done) = done {
                         // The caller may have lost patience.
-                        let _ = done.send(());
+                        let _ = done.send(self.written.take().unwrap_or_default());
                     }
                     // Commands do not wait for this: what a power cut takes in these
                     // few milliseconds is less than what a slow disk would keep out.
@@ -232,7 +257,10 @@ impl Writer {
                     }
                 }
                 Ok(Job::Prune { now, keep }) => self.prune(now, keep),
-                Err(RecvTimeoutError::Timeout) => self.flush(),
+                Err(RecvTimeoutError::Timeout) => {
+                    self.flush();
+                    self.begin_log();
+                }
                 Err(RecvTimeoutError::Disconnected) => {
                     self.flush();
                     return;
@@ -282,7 +310,7 @@ impl Writer {
                 Ok(_) => {
                     self.unsaid = 0;
                     self.kept_rows -= batch.len();
-                    self.kept.pop_front();
+                    self.written = self.kept.pop_front().map(Batch::emptied);
                 }
                 Err(error) => {
                     if error.is_damage() {
@@ -301,6 +329,17 @@ impl Writer {
             }
         }
         self.say(None);
+    }
+
+    /// There is time for what the next row would have to wait for.
+    fn begin_log(&mut self) {
+        if let Some(journal) = &mut self.journal
+            && self.disk.moved()
+            && let Err(error) = journal.begin_log()
+        {
+            // The next row will do it, or say what is wrong.
+            tracing::debug!(%error, "the log could not be begun anew");
+        }
     }
 
     fn prune(&mut self, now: Now, keep: Keep) {
@@ -377,7 +416,11 @@ mod tests {
         let path = dir.path().join("j.sqlite");
         let recorder = Recorder::start(&path, find(&path, Now::both(0)));
         for ms in 0..100 {
-            recorder.write(batch(ms), ms % 2 == 0).await;
+            // The one that was written is used again.
+            let mut next = recorder.batch();
+            assert_eq!(next, Batch::new());
+            next.append(batch(ms));
+            recorder.write(next, ms % 2 == 0).await;
         }
         recorder.finish();
         let journal = Journal::open(&path).unwrap();
@@ -396,6 +439,7 @@ mod tests {
             condition,
             overflow: Arc::default(),
             late: Mutex::new(None),
+            spare: Mutex::default(),
         };
         recorder.write(batch(0), true).await;
         assert!(recorder.is_late());
@@ -409,7 +453,7 @@ mod tests {
         for job in inbox.try_iter() {
             if let Job::Write(_, Some(done)) = job {
                 // Nobody waits for the second any more.
-                let _ = done.send(());
+                let _ = done.send(Batch::new());
             }
         }
         assert!(!recorder.is_late());

@@ -36,18 +36,34 @@ pub struct SiteFiles {
 }
 
 /// One row to be.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(crate) struct Row {
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Row<'a> {
     pub(crate) now: Now,
     pub(crate) kind: Kind,
-    pub(crate) subject: String,
-    pub(crate) body: String,
+    pub(crate) subject: &'a str,
+    pub(crate) body: &'a str,
 }
+
+/// A row whose texts stand among those of its batch, up to these places.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+struct Placed {
+    now: Now,
+    kind: Kind,
+    subject_to: usize,
+    body_to: usize,
+}
+
+/// So much room, bytes, an emptied batch keeps for texts, and for so many rows.
+const TEXTS_KEPT: usize = 1024 * 1024;
+const ROWS_KEPT: usize = 1024;
 
 /// Rows and a snapshot that stand or fall together.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Batch {
-    pub(crate) rows: Vec<Row>,
+    /// Subjects and bodies, one after the other: thousands of rows on their way to
+    /// another thread ask for memory a few times only.
+    texts: String,
+    rows: Vec<Placed>,
     pub(crate) snapshot: Option<(Now, Snapshot)>,
     pub(crate) site: Option<SiteFiles>,
     pub(crate) durability: Durability,
@@ -66,23 +82,55 @@ impl Batch {
     /// Where the input cannot be written as JSON.
     pub fn input(&mut self, now: Now, subject: &str, input: &Input) -> Result<(), Error> {
         let body = serde_json::to_string(input)?;
-        self.rows.push(Row {
-            now,
-            kind: Kind::of(input),
-            subject: subject.to_owned(),
-            body,
-        });
+        self.row(now, Kind::of(input), subject, body);
         Ok(())
     }
 
     /// Adds any other row: an output as it went out, or a mark of the run.
-    pub fn row(&mut self, now: Now, kind: Kind, subject: &str, body: String) {
-        self.rows.push(Row {
+    pub fn row(&mut self, now: Now, kind: Kind, subject: &str, body: impl AsRef<str>) {
+        self.texts.push_str(subject);
+        let subject_to = self.texts.len();
+        self.texts.push_str(body.as_ref());
+        self.rows.push(Placed {
             now,
             kind,
-            subject: subject.to_owned(),
-            body,
+            subject_to,
+            body_to: self.texts.len(),
         });
+    }
+
+    /// The rows, in their order.
+    pub(crate) fn rows(&self) -> impl Iterator<Item = Row<'_>> {
+        let mut from = 0;
+        self.rows.iter().map(move |row| {
+            let begins = core::mem::replace(&mut from, row.body_to);
+            let text = |range| self.texts.get(range).unwrap_or_default();
+            Row {
+                now: row.now,
+                kind: row.kind,
+                subject: text(begins..row.subject_to),
+                body: text(row.subject_to..row.body_to),
+            }
+        })
+    }
+
+    /// The same without anything in it, but with room for what comes next.
+    #[must_use]
+    pub fn emptied(mut self) -> Self {
+        self.texts.clear();
+        self.texts.shrink_to(TEXTS_KEPT);
+        self.rows.clear();
+        self.rows.shrink_to(ROWS_KEPT);
+        Self {
+            texts: self.texts,
+            rows: self.rows,
+            ..Self::default()
+        }
+    }
+
+    #[cfg(test)]
+    pub(crate) const fn room(&self) -> usize {
+        self.texts.capacity()
     }
 
     /// Adds the state after these rows.
@@ -121,7 +169,13 @@ impl Batch {
 
     /// Adds all of another batch after this one.
     pub fn append(&mut self, other: Self) {
-        self.rows.extend(other.rows);
+        let before = self.texts.len();
+        self.texts.push_str(&other.texts);
+        self.rows.extend(other.rows.iter().map(|row| Placed {
+            subject_to: before + row.subject_to,
+            body_to: before + row.body_to,
+            ..*row
+        }));
         self.snapshot = other.snapshot.or(self.snapshot.take());
         self.site = other.site.or(self.site.take());
         self.durability = self.durability.max(other.durability);

@@ -7,7 +7,10 @@ use crate::kind::Kind;
 use crate::schema;
 use leeside_core::input::Input;
 use leeside_core::time::Now;
-use rusqlite::{CachedStatement, Connection, OpenFlags, OptionalExtension, Transaction, params};
+use rusqlite::{
+    CachedStatement, Connection, OpenFlags, OptionalExtension, Transaction, TransactionBehavior,
+    params,
+};
 use std::fs::{File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -116,13 +119,13 @@ impl Journal {
         }
         let tx = self.db.transaction()?;
         let (mut head, mut run) = (self.head, self.run);
-        let mut salts = Salts::draw(&tx, &batch.rows)?;
+        let mut salts = Salts::draw(&tx, batch.rows())?;
         let mut statement = tx.prepare_cached(INSERT)?;
-        for row in &batch.rows {
+        for row in batch.rows() {
             if row.kind == Kind::Run {
                 run = head.id + 1;
             }
-            head = insert_by(&mut statement, &mut salts, head, run, row)?;
+            head = insert_by(&mut statement, &mut salts, head, run, &row)?;
         }
         drop(statement);
         if let Some(site) = &batch.site {
@@ -154,6 +157,23 @@ impl Journal {
     /// Where the disk fails.
     pub fn sync(&self) -> Result<(), Error> {
         sync(&self.path)
+    }
+
+    /// Begins the write-ahead log anew, where all of it has been moved into the file
+    /// ([`checkpoint`]). Whoever writes first after that waits for the disk: here nobody
+    /// does who has anything to say.
+    ///
+    /// # Errors
+    /// As [`write`](Self::write).
+    pub fn begin_log(&mut self) -> Result<(), Error> {
+        let tx = self
+            .db
+            .transaction_with_behavior(TransactionBehavior::Immediate)?;
+        // A page as it stands is what the new log begins with.
+        let format: i64 = tx.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+        tx.pragma_update(None, "user_version", format)?;
+        tx.commit()?;
+        Ok(())
     }
 
     /// Writes a single input.
@@ -200,8 +220,8 @@ const SALT: usize = 16;
 struct Salts(Vec<u8>);
 
 impl Salts {
-    fn draw(tx: &Transaction<'_>, rows: &[Row]) -> Result<Self, Error> {
-        let needed = rows.iter().filter(|row| row.kind.may_name_a_person());
+    fn draw<'a>(tx: &Transaction<'_>, rows: impl Iterator<Item = Row<'a>>) -> Result<Self, Error> {
+        let needed = rows.filter(|row| row.kind.may_name_a_person());
         let bytes = i64::try_from(needed.count() * SALT).unwrap_or(i64::MAX);
         // Of no bytes it would still give one.
         if bytes == 0 {
@@ -218,8 +238,13 @@ impl Salts {
 }
 
 /// Adds a row after `head` and returns the new head.
-pub(crate) fn insert(tx: &Transaction<'_>, head: Head, run: i64, row: &Row) -> Result<Head, Error> {
-    let mut salts = Salts::draw(tx, core::slice::from_ref(row))?;
+pub(crate) fn insert(
+    tx: &Transaction<'_>,
+    head: Head,
+    run: i64,
+    row: &Row<'_>,
+) -> Result<Head, Error> {
+    let mut salts = Salts::draw(tx, core::iter::once(*row))?;
     insert_by(&mut tx.prepare_cached(INSERT)?, &mut salts, head, run, row)
 }
 
@@ -228,7 +253,7 @@ fn insert_by(
     salts: &mut Salts,
     head: Head,
     run: i64,
-    row: &Row,
+    row: &Row<'_>,
 ) -> Result<Head, Error> {
     let id = head.id + 1;
     let salt = row.kind.may_name_a_person().then(|| salts.next());
@@ -238,9 +263,9 @@ fn insert_by(
         wall_ms: row.now.wall.0,
         steady_ms: row.now.steady.0,
         kind: row.kind.as_str(),
-        subject: &row.subject,
+        subject: row.subject,
     };
-    let sealed = seal(salt.as_deref().unwrap_or_default(), &row.body);
+    let sealed = seal(salt.as_deref().unwrap_or_default(), row.body);
     let hash = link(&head.hash, &header, &sealed);
     statement.execute(params![
         id,
@@ -293,17 +318,22 @@ pub fn sync(path: &Path) -> Result<(), Error> {
 
 /// Moves the write-ahead log of the journal at `path` into the file, where it is at
 /// least so large, bytes; from any thread, beside the one that writes, which goes on meanwhile.
+/// Whether all of it was, so that the next who writes begins it anew ([`Journal::begin_log`]).
 ///
 /// # Errors
 /// Where the disk fails.
-pub fn checkpoint(path: &Path, bytes: u64) -> Result<(), Error> {
+pub fn checkpoint(path: &Path, bytes: u64) -> Result<bool, Error> {
     let large = std::fs::metadata(log_of(path)).is_ok_and(|log| log.len() >= bytes);
-    if large {
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(path, flags)?;
-        db.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()))?;
+    if !large {
+        return Ok(false);
     }
-    Ok(())
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags)?;
+    let (frames, moved): (i64, i64) =
+        db.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |row| {
+            Ok((row.get(1)?, row.get(2)?))
+        })?;
+    Ok(frames == moved)
 }
 
 /// The write-ahead log beside a journal.

@@ -114,8 +114,8 @@ impl Journal {
         let row = Row {
             now,
             kind: Kind::Pruned,
-            subject: String::new(),
-            body,
+            subject: "",
+            body: &body,
         };
         let head = insert(&tx, head, run, &row)?;
         tx.commit()?;
@@ -154,8 +154,8 @@ impl Journal {
         let row = Row {
             now,
             kind: Kind::Erasure,
-            subject: String::new(),
-            body,
+            subject: "",
+            body: &body,
         };
         let head = insert(&tx, head, run, &row)?;
         for (id, body) in &found {

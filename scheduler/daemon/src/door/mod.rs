@@ -207,9 +207,9 @@ impl Door {
 
 /// The refusals among what came of a request.
 #[must_use]
-pub fn refusals(outputs: &[Output]) -> Vec<Refusal> {
+pub fn refusals<'a>(outputs: impl IntoIterator<Item = &'a Output>) -> Vec<Refusal> {
     outputs
-        .iter()
+        .into_iter()
         .filter_map(|output| match output {
             Output::Refused {
                 group,

@@ -44,6 +44,10 @@ const QUEUES: usize = 2;
 /// An empty queue keeps room for so many messages.
 const ROOM: usize = 64;
 
+/// So many messages that are done with wait for whoever made them, at most; at half of
+/// it that one is called.
+const SPENT: usize = 1024;
+
 /// In which of the queues, and which of all that were ever put into it.
 type Place = (usize, u64);
 
@@ -121,6 +125,11 @@ struct Inner {
 pub struct Outbox {
     inner: Mutex<Inner>,
     idle: tokio::sync::Notify,
+    /// Messages that are done with. The memory of ten thousand is given back by the
+    /// thread that asked for it: where another one does, the first finds it all to be
+    /// taken back when it next wants some, which is in the next gust.
+    spent: Mutex<Vec<Message>>,
+    many_spent: tokio::sync::Notify,
 }
 
 impl Outbox {
@@ -141,6 +150,7 @@ impl Outbox {
         &self,
         messages: impl IntoIterator<Item = (Message, Option<Instant>, Option<Instant>)>,
     ) {
+        self.forget();
         self.with(|inner| {
             for (message, deadline, due) in messages {
                 inner.put(Waiting { message, deadline }, due);
@@ -151,6 +161,7 @@ impl Outbox {
 
     /// Sends what has become due; when the next will be.
     pub fn due(&self) -> Option<Instant> {
+        self.forget();
         self.with(|inner| {
             inner.ripen();
             inner.pump();
@@ -283,6 +294,34 @@ impl Outbox {
         });
     }
 
+    /// Waits until there are many messages that are done with.
+    pub async fn many_spent(&self) {
+        self.many_spent.notified().await;
+    }
+
+    /// Lets go of what is done with.
+    fn forget(&self) {
+        drop(core::mem::take(&mut *self.spent()));
+    }
+
+    /// A message is done with.
+    pub(super) fn spend(&self, message: Message) {
+        let mut spent = self.spent();
+        if spent.len() < SPENT {
+            spent.push(message);
+        }
+        if spent.len() == SPENT / 2 {
+            self.many_spent.notify_one();
+        }
+    }
+
+    fn spent(&self) -> std::sync::MutexGuard<'_, Vec<Message>> {
+        // As with the other lock.
+        self.spent
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
     /// A message was answered for; which one it was.
     pub(super) fn answered(&self, number: u16, answer: Answer) -> Option<Message> {
         let (message, moved) = self.with(|inner| {
@@ -402,8 +441,12 @@ impl Inner {
             let Some((rank, (number, waiting))) = next else {
                 return;
             };
-            if self.newest.get(&waiting.message.slot) == Some(&(rank, number)) {
-                self.newest.remove(&waiting.message.slot);
+            let slot = &waiting.message.slot;
+            if *slot != Slot::Event
+                && let Some(newest) = self.newest.remove(slot)
+                && newest != (rank, number)
+            {
+                self.newest.insert(slot.clone(), newest);
             }
             let left = waiting
                 .deadline
@@ -513,6 +556,16 @@ mod tests {
         assert_eq!(then, wanted);
         let counts = outbox.counts();
         assert_eq!((counts.replaced, counts.expired), (3, 1));
+        // What is done with is let go of by whoever puts in more, and is never too much.
+        let called = tokio::time::timeout(Duration::ZERO, outbox.many_spent());
+        assert!(called.await.is_err(), "it is called for nothing");
+        for _ in 0..3 * SPENT {
+            outbox.spend(event(0));
+        }
+        outbox.many_spent().await;
+        assert_eq!(outbox.spent().len(), SPENT);
+        outbox.due();
+        assert!(outbox.spent().is_empty());
         // An empty queue goes on counting.
         outbox.put(drive(6, "later"), None, None);
         assert_eq!(leaves(&outbox), ["later"]);

@@ -316,7 +316,9 @@ impl Poller {
                 } => self.arrived(&topic, &payload, retained),
                 Happened::Numbered(number) => self.outbox.numbered(number),
                 Happened::Taken(number) => {
-                    self.outbox.answered(number, Answer::Taken);
+                    if let Some(message) = self.outbox.answered(number, Answer::Taken) {
+                        self.outbox.spend(message);
+                    }
                 }
                 Happened::Unheard(number) => self.unheard(number),
                 Happened::Refused(number, why) => self.refused(number, &why),
@@ -347,6 +349,7 @@ impl Poller {
         if matches!(message.slot, Slot::Command(_) | Slot::Drive(_)) {
             self.complain(&message.topic, "nobody listens to this command");
         }
+        self.outbox.spend(message);
     }
 
     fn refused(&mut self, number: u16, why: &str) {

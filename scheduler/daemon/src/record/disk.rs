@@ -5,6 +5,7 @@
 
 use leeside_journal::{Error, HUGE_LOG, LARGE_LOG, checkpoint, sync};
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{RecvTimeoutError, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -19,6 +20,7 @@ pub(super) struct Disk {
     asked: Option<SyncSender<()>>,
     thread: Option<std::thread::JoinHandle<()>>,
     fault: Arc<Mutex<Option<String>>>,
+    moved: Arc<AtomicBool>,
 }
 
 impl Disk {
@@ -26,13 +28,14 @@ impl Disk {
     pub(super) fn start(path: &Path) -> Self {
         let (asked, inbox) = sync_channel(1);
         let fault = Arc::new(Mutex::new(None));
-        let (path, said) = (path.to_owned(), Arc::clone(&fault));
+        let moved = Arc::new(AtomicBool::new(false));
+        let (path, said, was_moved) = (path.to_owned(), Arc::clone(&fault), Arc::clone(&moved));
         let thread = std::thread::Builder::new()
             .name("journal disk".to_owned())
             .spawn(move || {
                 let mut wait = LOOK;
                 loop {
-                    let done: Result<(), Error> = match inbox.recv_timeout(wait) {
+                    let done: Result<bool, Error> = match inbox.recv_timeout(wait) {
                         Ok(()) => {
                             wait = QUIET;
                             sync(&path).and_then(|()| checkpoint(&path, HUGE_LOG))
@@ -43,6 +46,7 @@ impl Disk {
                         }
                         Err(RecvTimeoutError::Disconnected) => return,
                     };
+                    was_moved.fetch_or(matches!(done, Ok(true)), Ordering::Relaxed);
                     if let Ok(mut fault) = said.lock() {
                         *fault = done.err().map(|error| error.to_string());
                     }
@@ -55,6 +59,7 @@ impl Disk {
             asked: Some(asked),
             thread,
             fault,
+            moved,
         }
     }
 
@@ -64,6 +69,11 @@ impl Disk {
             // Full: one that has not begun yet will do for this as well.
             let _ = asked.try_send(());
         }
+    }
+
+    /// Whether all of the log has been moved since this was last asked.
+    pub(super) fn moved(&self) -> bool {
+        self.moved.swap(false, Ordering::Relaxed)
     }
 
     /// What was wrong when the disk was last asked.

@@ -29,7 +29,7 @@ impl Service {
             }
             Asked::Request(SharedModel(model), request, answer) => {
                 let said = if Arc::ptr_eq(&model, &self.model) {
-                    Ok(refusals(&self.handle(Input::Request(request)).await))
+                    Ok(refusals(self.handle(Input::Request(request)).await.iter()))
                 } else {
                     Err(Unanswered::Changed)
                 };

@@ -5,6 +5,7 @@ mod access;
 mod answers;
 mod nap;
 mod options;
+mod pieces;
 mod report;
 mod step;
 mod swap;
@@ -359,6 +360,7 @@ impl Service {
                     self.handle(Input::Tick).await;
                 }
                 () = sleep_until(due) => {}
+                () = self.outbox.many_spent() => {}
                 _ = heartbeat.tick() => self.beat(),
                 () = fed(watchdog.as_mut()) => systemd(&[sd_notify::NotifyState::Watchdog]),
                 _ = housekeeping.tick() => self.housekeeping(inbox).await,

@@ -1,6 +1,7 @@
 //! The service in numbers, for whoever asks from outside.
 
 use super::Service;
+use super::pieces::Pieces;
 use crate::link::Inbox;
 use crate::seen::{Arrived, DriveReport, JournalReport, Report, SensorReport};
 use leeside_core::ids::{DeviceId, GroupId, SensorId};
@@ -128,7 +129,7 @@ impl Service {
     }
 
     /// Counts what came in and what went out.
-    pub(super) fn count(&mut self, input: Option<&Input>, outputs: &[Output]) {
+    pub(super) fn count(&mut self, input: Option<&Input>, outputs: &Pieces<Output>) {
         let counters = &mut self.counters;
         if let Some(Input::Report(report)) = input {
             let state = match report.state {
@@ -139,7 +140,7 @@ impl Service {
             };
             *counters.reports.entry(state).or_default() += 1;
         }
-        for output in outputs {
+        for output in outputs.iter() {
             match output {
                 Output::Command(command) => {
                     let word = command.decided_by.as_str();

@@ -1,6 +1,8 @@
 //! One step: an input in, everything that follows from it out.
 
+use super::pieces::Pieces;
 use super::{SNAPSHOT_AT_LEAST_MS, SNAPSHOT_AT_MOST_MS, Seen, Service};
+use crate::record::Recorder;
 use crate::resume::State;
 use crate::wire::Message;
 use leeside_core::ids::GroupId;
@@ -46,7 +48,7 @@ impl SnapshotPace {
 
 impl Service {
     /// Feeds an input to the core, at the present moment; gives what came out.
-    pub(super) async fn handle(&mut self, input: Input) -> Vec<Output> {
+    pub(super) async fn handle(&mut self, input: Input) -> Pieces<Output> {
         if self.clock.compare() {
             self.step(Input::Restart(RestartCause::ClockJump)).await;
         }
@@ -76,12 +78,12 @@ impl Service {
         })
     }
 
-    async fn step(&mut self, input: Input) -> Vec<Output> {
+    async fn step(&mut self, input: Input) -> Pieces<Output> {
         let now = self.clock.now();
         self.step_at(now, input).await
     }
 
-    pub(super) async fn step_at(&mut self, now: Now, input: Input) -> Vec<Output> {
+    pub(super) async fn step_at(&mut self, now: Now, input: Input) -> Pieces<Output> {
         if input != Input::Tick {
             self.heard.taken(now.steady);
         }
@@ -89,46 +91,53 @@ impl Service {
         // written before it leaves itself: the first drives are not kept waiting for
         // the last ones. What moves nothing waits then until all that moves has left.
         // Wherever that breaks off, the input is written, and all follows from it.
-        let (mut outputs, mut most) = (Vec::new(), FIRST_PORTION);
+        let (mut outputs, mut most) = (Pieces::new(), FIRST_PORTION);
         if input == Input::Tick {
             self.core.tick_as_polled(now);
         } else {
             self.core.handle(now, input.clone());
         }
-        let mut more = self.drain_portion(most, &mut outputs);
-        if input == Input::Tick && outputs.is_empty() {
+        let mut portion = Vec::new();
+        let mut more = self.drain_portion(most, &mut portion, None);
+        if input == Input::Tick && portion.is_empty() {
             return outputs;
         }
-        let matters = !outputs.is_empty() || is_turning_point(&input);
-        let mut batch = Batch::new();
+        let matters = !portion.is_empty() || is_turning_point(&input);
+        let mut batch = if matters {
+            self.follows()
+        } else {
+            Batch::new()
+        };
         if let Err(error) = batch.input(now, subject(&self.model, &input), &input) {
             tracing::error!(%error, "an input cannot be written down");
         }
-        if matters {
-            batch.at_least(Durability::Power);
-        }
-        let (mut telling, mut told) = (Vec::new(), Vec::new());
+        let (mut telling, mut told) = (Pieces::new(), Pieces::new());
         let large = more;
         if large {
-            telling = set_aside(&mut outputs, 0);
+            portion
+                .extract_if(.., |output| !matches!(output, Output::Command(_)))
+                .for_each(|output| telling.push(output));
         }
-        self.portion(now, &outputs, batch, matters, &mut told).await;
+        self.portion(now, &portion, batch, matters, &mut told).await;
         while more {
-            let left = outputs.len();
             most = most.saturating_mul(2).min(LARGEST_PORTION);
-            more = self.drain_portion(most, &mut outputs);
-            telling.append(&mut set_aside(&mut outputs, left));
-            let portion = outputs.get(left..).unwrap_or_default();
-            self.portion(now, portion, follows(), true, &mut told).await;
+            let mut next = Vec::with_capacity(portion.len());
+            outputs.add(core::mem::take(&mut portion));
+            more = self.drain_portion(most, &mut next, Some(&mut telling));
+            portion = next;
+            let batch = self.follows();
+            self.portion(now, &portion, batch, true, &mut told).await;
         }
+        outputs.add(portion);
         if large {
             // The machine is the broker's and the plant's as long as they are behind.
             self.outbox.moved(MOVES_FIRST).await;
         }
-        for portion in telling.chunks(LARGEST_PORTION) {
-            self.portion(now, portion, follows(), true, &mut told).await;
+        for portion in telling.pieces() {
+            let batch = self.follows();
+            self.portion(now, portion, batch, true, &mut told).await;
         }
-        outputs.append(&mut telling);
+        outputs.append(telling);
         self.tell(told, &outputs);
         // Whoever watches, and the state, come after what has to leave.
         (self.watch)(now, &Seen::Input(&input));
@@ -162,7 +171,7 @@ impl Service {
         outputs: &[Output],
         mut batch: Batch,
         wait: bool,
-        told: &mut Vec<Message>,
+        told: &mut Pieces<Message>,
     ) {
         let leaving = self.outputs(now, outputs, &mut batch);
         if let Some(recorder) = &self.recorder {
@@ -177,7 +186,7 @@ impl Service {
         &mut self,
         messages: Vec<Option<Message>>,
         outputs: &[Output],
-        told: &mut Vec<Message>,
+        told: &mut Pieces<Message>,
     ) {
         let (mut moving, mut moments) = (Vec::new(), Vec::new());
         for (message, output) in messages.into_iter().zip(outputs) {
@@ -207,7 +216,7 @@ impl Service {
     }
 
     /// Sends what only tells of something, and where commands sent their groups.
-    pub(super) fn tell(&self, told: Vec<Message>, outputs: &[Output]) {
+    pub(super) fn tell(&self, told: Pieces<Message>, outputs: &Pieces<Output>) {
         let poses = outputs.iter().filter_map(|output| match output {
             Output::Command(command) => Some(self.encoder.pose(command)),
             Output::Lockout(_)
@@ -226,24 +235,29 @@ impl Service {
     }
 
     /// Shows outputs to whoever watches.
-    pub(super) fn watched(&mut self, now: Now, outputs: &[Output]) {
-        for output in outputs {
+    pub(super) fn watched(&mut self, now: Now, outputs: &Pieces<Output>) {
+        for output in outputs.iter() {
             (self.watch)(now, &Seen::Output(output));
         }
         if let Some(porter) = &mut self.porter {
-            porter.note(outputs);
+            outputs.pieces().for_each(|outputs| porter.note(outputs));
         }
     }
 
     pub(super) fn drain(&mut self) -> Vec<Output> {
         let mut outputs = Vec::new();
-        self.drain_portion(usize::MAX, &mut outputs);
+        self.drain_portion(usize::MAX, &mut outputs, None);
         outputs
     }
 
     /// Takes outputs up to the command with which so many drives are told to move;
-    /// whether there may be more.
-    fn drain_portion(&mut self, most: usize, outputs: &mut Vec<Output>) -> bool {
+    /// whether there may be more. What is no command may be set aside.
+    fn drain_portion(
+        &mut self,
+        most: usize,
+        outputs: &mut Vec<Output>,
+        mut aside: Option<&mut Pieces<Output>>,
+    ) -> bool {
         let mut drives = 0;
         while drives < most {
             let output = self.core.poll();
@@ -253,11 +267,25 @@ impl Service {
                 Output::Lockout(_)
                 | Output::Alarm(_)
                 | Output::Refused { .. }
-                | Output::Announce { .. } => {}
+                | Output::Announce { .. } => {
+                    if let Some(aside) = &mut aside {
+                        aside.push(output);
+                        continue;
+                    }
+                }
             }
             outputs.push(output);
         }
         true
+    }
+
+    /// A batch for what comes with an output, or follows from an input that is written
+    /// already.
+    fn follows(&self) -> Batch {
+        let recorder = self.recorder.as_ref();
+        let mut batch = recorder.map_or_else(Batch::new, Recorder::batch);
+        batch.at_least(Durability::Power);
+        batch
     }
 
     /// Writes an output down, and gives the message that has to leave for it.
@@ -313,7 +341,7 @@ impl Service {
             }
             Output::Wake(_) => return None,
         };
-        batch.row(at, kind, subject, message.payload.clone());
+        batch.row(at, kind, subject, &message.payload);
         Some(message)
     }
 
@@ -374,20 +402,6 @@ impl Service {
             recorder.write(batch, wait).await;
         }
     }
-}
-
-/// A batch for what follows from an input that is written already.
-fn follows() -> Batch {
-    let mut batch = Batch::new();
-    batch.at_least(Durability::Power);
-    batch
-}
-
-/// Takes out, from a place on, the outputs that move nothing.
-fn set_aside(outputs: &mut Vec<Output>, from: usize) -> Vec<Output> {
-    outputs
-        .extract_if(from.., |output| !matches!(output, Output::Command(_)))
-        .collect()
 }
 
 /// Inputs whose rows must outlive a power cut even where nothing follows at once.

@@ -5,6 +5,7 @@
 //! core keeps its state by names (`Core::reload`): lockouts, holds, service and
 //! positions stay, and only what follows from the change moves.
 
+use super::pieces::Pieces;
 use super::{Seen, Service};
 use crate::keeper::News;
 use crate::link::{Ears, Inbox, LinkEvent};
@@ -137,8 +138,11 @@ impl Service {
         if let Some(porter) = &mut self.porter {
             porter.reloaded(&site.model, &site.fingerprint, now);
         }
-        let mut told = Vec::new();
+        let mut told = Pieces::new();
         self.leave(leaving, &outputs, &mut told);
+        let mut all = Pieces::new();
+        all.add(outputs);
+        let outputs = all;
         self.tell(told, &outputs);
         self.watched(now, &outputs);
         let online = crate::wire::Presence::Online;

@@ -58,12 +58,7 @@ impl Service {
             && let Some(recorder) = &self.recorder
         {
             let mut batch = Batch::new();
-            batch.row(
-                now,
-                Kind::Alarm,
-                &trouble.key(about),
-                message.payload.clone(),
-            );
+            batch.row(now, Kind::Alarm, &trouble.key(about), &message.payload);
             recorder.write(batch, false).await;
         }
         // That somebody cannot be told is not told to the same people.

@@ -6,6 +6,7 @@ use super::message::{Message, Slot};
 use super::stamp::stamp;
 use super::topics::Topics;
 use super::trouble::Trouble;
+use core::fmt::Write as _;
 use leeside_config::wire::{DriveForm, DriveWire, Wire};
 use leeside_core::ids::{DeviceId, GroupId};
 use leeside_core::model::Model;
@@ -15,7 +16,11 @@ use leeside_core::reason::Because;
 use leeside_core::say;
 use leeside_core::time::Wall;
 use serde::Serialize;
+use std::cell::RefCell;
 use std::sync::Arc;
+
+/// So much room, bytes, is kept for the next message.
+const LONGEST_DRAFT: usize = 64 * 1024;
 
 /// Whether the service is there.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -121,9 +126,21 @@ struct ServiceOut<'a> {
     fingerprint: &'a str,
 }
 
+thread_local! {
+    /// Where a message is written first, so that its own text is asked for once, as
+    /// long as it is.
+    static DRAFT: RefCell<Vec<u8>> = const { RefCell::new(Vec::new()) };
+}
+
 /// JSON of a value whose keys are text and whose numbers are finite, so that it cannot fail.
 pub(super) fn json<T: Serialize>(value: &T) -> String {
-    serde_json::to_string(value).unwrap_or_default()
+    DRAFT.with_borrow_mut(|draft| {
+        draft.clear();
+        draft.shrink_to(LONGEST_DRAFT);
+        let written = serde_json::to_writer(&mut *draft, value);
+        let text = written.ok().and_then(|()| str::from_utf8(draft).ok());
+        text.unwrap_or_default().to_owned()
+    })
 }
 
 /// The payload of a command: also what the journal keeps and a replay must give again.
@@ -263,7 +280,8 @@ impl Encoder {
             Some(_) => &form.pose,
             None => form.halt.as_ref()?,
         };
-        let value = |name: &str| self.placeholder(name, command, order, address);
+        let value =
+            |name: &str, out: &mut String| self.placeholder(name, command, order, address, out);
         let waits_itself = text.contains("{start_delay_ms}") || topic.contains("{start_delay_ms}");
         Some(Message {
             slot: Slot::Drive(order.device),
@@ -274,32 +292,34 @@ impl Encoder {
             } else {
                 order.start_delay_ms
             },
-            moves: vec![order.device],
             tells: false,
             ..Message::event(fill(topic, value), fill(text, value))
         })
     }
 
-    /// What stands for a placeholder (`leeside_config::wire::PLACEHOLDERS`).
+    /// Writes what stands for a placeholder (`leeside_config::wire::PLACEHOLDERS`), if it is one.
     fn placeholder(
         &self,
         name: &str,
         command: &Command,
         order: &Order,
         address: &str,
-    ) -> Option<String> {
+        out: &mut String,
+    ) -> bool {
         let pose = order.pose.unwrap_or(command.pose);
-        Some(match name {
-            "device" => self.model.device(order.device).name.clone(),
-            "address" => address.to_owned(),
-            "group" => self.model.group(command.group).name.clone(),
-            "extension_pct" => pose.extension_pct.to_string(),
-            "retraction_pct" => 100_u8.saturating_sub(pose.extension_pct).to_string(),
-            "tilt_deg" => pose.tilt_deg.unwrap_or(0).to_string(),
-            "start_delay_ms" => order.start_delay_ms.to_string(),
-            "sequence" => command.sequence.to_string(),
-            _ => return None,
-        })
+        // Writing to a string cannot fail.
+        let _ = match name {
+            "device" => out.write_str(&self.model.device(order.device).name),
+            "address" => out.write_str(address),
+            "group" => out.write_str(&self.model.group(command.group).name),
+            "extension_pct" => write!(out, "{}", pose.extension_pct),
+            "retraction_pct" => write!(out, "{}", 100_u8.saturating_sub(pose.extension_pct)),
+            "tilt_deg" => write!(out, "{}", pose.tilt_deg.unwrap_or(0)),
+            "start_delay_ms" => write!(out, "{}", order.start_delay_ms),
+            "sequence" => write!(out, "{}", command.sequence),
+            _ => return false,
+        };
+        true
     }
 
     /// The lockouts of a group as they stand.

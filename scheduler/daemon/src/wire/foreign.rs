@@ -147,10 +147,13 @@ pub(super) fn state(form: &ContactForm, payload: &[u8]) -> Result<bool, Malforme
 
 /// The topic of a drive's reports.
 pub(super) fn report_topic(form: &ReportForm, device: &str, address: &str) -> String {
-    fill(&form.topic, |name| match name {
-        "device" => Some(device.to_owned()),
-        "address" => Some(address.to_owned()),
-        _ => None,
+    fill(&form.topic, |name, out| {
+        out.push_str(match name {
+            "device" => device,
+            "address" => address,
+            _ => return false,
+        });
+        true
     })
 }
 
@@ -220,21 +223,17 @@ pub(super) fn report(
 }
 
 /// A text with its placeholders filled, in one pass: what is filled in is not
-/// looked at again, and only what is asked for is worked out.
-pub(super) fn fill(text: &str, value: impl Fn(&str) -> Option<String>) -> String {
+/// looked at again, and only what is asked for is worked out. `value` writes what a name
+/// stands for, if it is one.
+pub(super) fn fill(text: &str, value: impl Fn(&str, &mut String) -> bool) -> String {
     let mut out = String::with_capacity(text.len() + 16);
     let mut rest = text;
     while let Some(open) = rest.find('{') {
         out.push_str(&rest[..open]);
         let after = &rest[open + 1..];
-        let known = after
-            .find('}')
-            .and_then(|close| Some((close, value(&after[..close])?)));
-        match known {
-            Some((close, value)) => {
-                out.push_str(&value);
-                rest = &after[close + 1..];
-            }
+        let close = after.find('}');
+        match close.filter(|close| value(&after[..*close], &mut out)) {
+            Some(close) => rest = &after[close + 1..],
             // A brace of the message itself.
             None => {
                 out.push('{');

@@ -33,7 +33,7 @@ pub struct Message {
     pub not_after: Option<Wall>,
     /// To be sent so long after now, ms: for plants that cannot wait themselves.
     pub delay_ms: u32,
-    /// The drives that it moves.
+    /// The drives that it moves, where it is a command to a group.
     pub moves: Vec<DeviceId>,
     /// Whether nothing moves by it: it tells of what was, or of what other messages
     /// bring about. Those go first.

@@ -80,21 +80,15 @@ impl Topics {
     /// Something of a group: `command`, `pose`, `lockout`, `announce`.
     #[must_use]
     pub fn group(&self, model: &Model, group: GroupId, what: &str) -> String {
-        format!(
-            "{}/group/{}/{what}",
-            self.root,
-            segment(&model.group(group).name)
-        )
+        let name = segment(&model.group(group).name);
+        [&self.root, "/group/", &name, "/", what].concat()
     }
 
     /// Something of a drive: `report`.
     #[must_use]
     pub fn drive(&self, model: &Model, device: DeviceId, what: &str) -> String {
-        format!(
-            "{}/drive/{}/{what}",
-            self.root,
-            segment(&model.device(device).name)
-        )
+        let name = segment(&model.device(device).name);
+        [&self.root, "/drive/", &name, "/", what].concat()
     }
 
     /// An alarm by its key; the key's own levels stay levels.
