@@ -202,9 +202,18 @@ impl Journal {
             "SELECT id, run, wall_ms, steady_ms, kind, subject, body FROM entry WHERE id >= ? AND id <= ? ORDER BY id LIMIT ?",
         )?;
         let mut rows = statement.query(params![from, to, PAGE])?;
-        let mut page = VecDeque::new();
+        let (mut page, mut next) = (VecDeque::new(), from);
         while let Some(row) = rows.next()? {
-            page.push_back(entry(row)?);
+            let entry = entry(row)?;
+            // The pages of a damaged file may give the same rows again, without an end.
+            if entry.id < next {
+                return Err(Error::Row {
+                    id: entry.id,
+                    what: format!("it comes where {next} or later belongs: the file is damaged"),
+                });
+            }
+            next = entry.id.saturating_add(1);
+            page.push_back(entry);
         }
         Ok(page)
     }
@@ -271,7 +280,10 @@ impl Iterator for Entries<'_> {
             }
         }
         let entry = self.page.pop_front()?;
-        self.next = entry.id + 1;
+        match entry.id.checked_add(1) {
+            Some(next) => self.next = next,
+            None => self.done = true,
+        }
         Some(Ok(entry))
     }
 }
