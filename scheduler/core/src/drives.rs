@@ -285,10 +285,8 @@ impl DriveState {
         self.ran_ms = self.ran_ms.saturating_add(takes);
         self.travels = self.travels.saturating_add(1);
         if to.extension_pct == 0 || to.extension_pct == 100 {
-            if from.is_none_or(|from| from.extension_pct != to.extension_pct) {
-                self.moves = 0;
-            }
-        } else {
+            self.moves = 0;
+        } else if from != Some(to) {
             self.moves = self.moves.saturating_add(1);
         }
         if let Some(budget) = product.budget {

@@ -14,7 +14,7 @@ use leeside_core::time::{MINUTE, Wall};
 
 const A: DeviceId = DeviceId(0);
 
-const fn connected() -> In {
+pub(crate) const fn connected() -> In {
     In::Put(Input::Connected)
 }
 
@@ -22,7 +22,7 @@ const fn disconnected() -> In {
     In::Put(Input::Disconnected)
 }
 
-const fn jump() -> In {
+pub(crate) const fn jump() -> In {
     In::Put(Input::Restart(RestartCause::ClockJump))
 }
 

@@ -11,7 +11,7 @@ use leeside_core::time::MINUTE;
 use std::sync::Arc;
 
 /// Two awnings with a mast each, extended all day.
-fn pair() -> (House, [GroupId; 2], [SensorId; 2]) {
+pub(crate) fn pair() -> (House, [GroupId; 2], [SensorId; 2]) {
     let mut house = House::new(Pose::EXTENDED);
     let masts = ["east mast", "west mast"].map(|n| house.sensor_with(n, SensorKind::Wind, WATCHED));
     let groups = ["east", "west"].map(|n| house.single(n, Kind::Awning));
@@ -22,7 +22,7 @@ fn pair() -> (House, [GroupId; 2], [SensorId; 2]) {
 }
 
 /// Both are out; then the wind brings the eastern one in.
-fn storm_in_the_east() -> (Rig, [GroupId; 2], [SensorId; 2]) {
+pub(crate) fn storm_in_the_east() -> (Rig, [GroupId; 2], [SensorId; 2]) {
     let (house, groups, masts) = pair();
     let mut rig = Rig::calm(house);
     rig.check(&[
@@ -32,7 +32,7 @@ fn storm_in_the_east() -> (Rig, [GroupId; 2], [SensorId; 2]) {
     (rig, groups, masts)
 }
 
-fn reload(rig: Rig, change: impl FnOnce(&mut Model)) -> Rig {
+pub(crate) fn reload(rig: Rig, change: impl FnOnce(&mut Model)) -> Rig {
     let mut model = (**rig.core.model()).clone();
     change(&mut model);
     Rig {
