@@ -63,10 +63,10 @@ fn an_outage_counts_from_when_it_was_first_noticed() {
     for meanwhile in [disconnected(), jump(), tick()] {
         let (mut rig, group) = told();
         rig.put("10:00:30", &disconnected());
+        // Held, so that it is not told again.
+        rig.put("10:02:00", &service(group, true));
         rig.put("10:30:00", &meanwhile);
         rig.put("10:30:01", &tick());
-        // Held, so that it is not told again.
-        rig.put("10:30:30", &service(group, true));
         rig.put("10:31:00", &connected());
         rig.put("10:31:01", &tick());
         assert_eq!(rig.core.pose(A), None);

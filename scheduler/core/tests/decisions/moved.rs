@@ -138,7 +138,9 @@ fn a_gust_in_the_moment_of_a_new_name_is_decided_upon() {
 #[test]
 fn who_joins_a_group_ends_neither_its_lockout_nor_its_service() {
     for (from, service_of) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
-        let (mut rig, groups, _) = storm_in_the_east();
+        let (mut rig, groups, masts) = storm_in_the_east();
+        // Calm again, but for too short a time.
+        rig.put("00:05:30", &gust(masts[0], 1.0));
         rig.put("00:06:00", &service(groups[service_of], true));
         rig.put("00:06:01", &tick());
         let mut rig = reload(rig, |model| {
@@ -245,6 +247,41 @@ fn alarms_end_with_what_they_are_about() {
         "d".clone_into(&mut model.groups[1].name);
     });
     assert_eq!(keys(&rig), ["gateway_lost/roof"]);
+}
+
+/// An alarm of a group that has another name now stands under that, and only there.
+#[test]
+fn an_alarm_of_a_renamed_group_stands_under_its_new_name() {
+    let (mut rig, groups, _) = storm_in_the_east();
+    rig.put("00:06:00", &service(groups[0], true));
+    rig.put("00:06:01", &tick());
+    let keys = |rig: &Rig| {
+        let alarms = rig.core.alarms().into_iter();
+        alarms.map(|a| a.key).collect::<Vec<_>>()
+    };
+    assert_eq!(keys(&rig), ["wind_during_service/east"]);
+    let mut rig = reload(rig, |model| "other".clone_into(&mut model.groups[0].name));
+    rig.put("00:06:02", &tick());
+    assert_eq!(keys(&rig), ["wind_during_service/other"]);
+}
+
+/// A door that may not be silent any more, since another site file is in force, halts
+/// what extends past it when it has been silent for so long.
+#[test]
+fn a_new_silence_of_a_door_counts_from_when_it_was_last_heard() {
+    let (mut house, a, _, door) = reporting();
+    house.model.devices[0].drive.reports = false;
+    let mut rig = Rig::calm(house);
+    rig.put("10:00:00", &contact(door, false));
+    rig.put("10:00:01", &tick());
+    let mut rig = reload(rig, |model| {
+        model.contacts[0].silence_ms = Some(10 * MINUTE);
+    });
+    rig.put("10:00:02", &tick());
+    rig.check(&[
+        ("10:09:50", room(a, 100), "a: hand 100"),
+        ("10:10:00", tick(), "a: door halt"),
+    ]);
 }
 
 /// What was known of an outage before a state was kept is known after it.

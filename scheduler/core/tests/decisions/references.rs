@@ -209,6 +209,10 @@ fn the_count_outlasts_halts_restarts_and_reports() {
         for (time, pct) in [("10:00:00", 30), ("10:02:00", 60)] {
             rig.put(time, &room(a, pct));
             rig.put(&format!("{time}.001"), &tick());
+            if reports {
+                let arrived = format!("{}20", &time[..6]);
+                rig.put(&arrived, &stands(A, Pose::extension(pct)));
+            }
         }
         let mut said = Vec::new();
         let runs =

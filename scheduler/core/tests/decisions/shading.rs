@@ -345,10 +345,10 @@ fn a_snapshot_within_a_step_of_the_clock_keeps_it_for_every_facade() {
     house.of(west).facade = FacadeId(1);
     house.of(west).sun = Some(sun_rule(SunAim::Fixed(Pose::extension(80))));
     let mut rig = Rig::calm(house);
-    rig.put("07:30:10", &tick());
+    rig.put("10:30:10", &tick());
     let now = leeside_core::time::Now {
-        wall: rig.now("09:30:20").wall,
-        steady: rig.now("07:30:20").steady,
+        wall: rig.now("12:30:20").wall,
+        steady: rig.now("10:30:20").steady,
     };
     let jump = leeside_core::input::Input::Restart(leeside_core::input::RestartCause::ClockJump);
     rig.core.handle(now, jump);
@@ -360,4 +360,49 @@ fn a_snapshot_within_a_step_of_the_clock_keeps_it_for_every_facade() {
         format!("{:?}", core.ranks(west))
     };
     assert_eq!(told(&mut rig.core), told(&mut again));
+}
+
+/// A day that comes once more, because the clock was set back, has its own moves.
+#[test]
+fn a_day_that_comes_once_more_has_its_own_moves() {
+    let (mut house, group, light) = lit(Kind::Screen, SunAim::Fixed(Pose::EXTENDED));
+    quick(&mut house, group, 2, 0);
+    let mut rig = Rig::calm(house);
+    rig.check(&[
+        ("1d 11:00:00", value(light, 700.0), "blind: sun 100"),
+        ("1d 11:10:00", value(light, 50.0), "blind: timetable 0"),
+        ("1d 11:20:00", value(light, 700.0), ""),
+    ]);
+    let now = leeside_core::time::Now {
+        wall: rig.now("11:30:00").wall,
+        steady: rig.now("1d 11:30:00").steady,
+    };
+    let jump = leeside_core::input::Input::Restart(leeside_core::input::RestartCause::ClockJump);
+    rig.core.handle(now, jump);
+    rig.core
+        .handle(now.plus(1), leeside_core::input::Input::Tick);
+    assert_eq!(rig.core.explain(group).verdict.decided_by, Word::Sun);
+}
+
+/// What lost to the sun is what speaks below it now, not what did the last time.
+#[test]
+fn what_the_sun_outranks_is_told_as_it_is_now() {
+    let (mut house, group, light) = lit(Kind::Screen, SunAim::Fixed(Pose::EXTENDED));
+    quick(&mut house, group, 20, 0);
+    house.model.timetables.clear();
+    house.timetable(&[(0, Pose::RETRACTED, true), (12 * 60, Pose::RETRACTED, true)]);
+    let mut rig = Rig::calm(house);
+    let mut lost = Vec::new();
+    for (time, wm2) in [("11:00:00", 700.0), ("12:30:00", 50.0), ("13:00:00", 700.0)] {
+        rig.put(time, &value(light, wm2));
+        for output in rig.put(&format!("{time}.001"), &tick()) {
+            if let Output::Command(command) = output
+                && command.decided_by == Word::Sun
+            {
+                lost.push(command.lost[0].because.clone());
+            }
+        }
+    }
+    let phase = |because: &Because| matches!(because, Because::Phase { phase: 1, .. });
+    assert_eq!(lost.iter().map(phase).collect::<Vec<_>>(), [false, true]);
 }

@@ -182,6 +182,24 @@ fn dusk_stays_where_the_clock_is_trusted_as_before() {
     ]);
 }
 
+/// Dusk that has come has come for a core that goes on from what was kept, too.
+#[test]
+fn dusk_that_has_come_is_kept() {
+    let (house, lux) = at_dusk();
+    let mut rig = Rig::calm(house);
+    rig.check(&[("19:40:00", value(lux, 40.0), "shutter: timetable 100")]);
+    let kept = rig.core.snapshot();
+    rig.core = leeside_core::Core::restore(rig.core.model().clone(), &kept).unwrap();
+    rig.check(&[
+        ("19:45:00", value(lux, 900.0), ""),
+        (
+            "19:50:00",
+            In::Put(Input::Connected),
+            "shutter: again timetable 100",
+        ),
+    ]);
+}
+
 /// Another site file with the same timetable: dusk has come, whatever light there is
 /// now; and it comes in time where it has not.
 #[test]

@@ -134,6 +134,20 @@ fn the_last_reading_before_a_restart_counts_when_it_is_sent_again() {
     assert_eq!(rig.core.sensor(mast).state.disbelieved.old, 0);
 }
 
+/// What was measured before the last reading before a restart is old after it, too.
+#[test]
+fn a_restart_makes_no_old_reading_new() {
+    for at in ["10:00:00", "10:01:00"] {
+        let (house, _, mast) = awning(TRUSTING);
+        let mut rig = Rig::calm(house);
+        rig.put("10:00:00", &gust(mast, 12.0));
+        rig.put(at, &restart());
+        rig.put("10:02:00", &In::ReadAt(mast, gusts(1.0), "09:59:59"));
+        assert_eq!(rig.core.sensor(mast).state.disbelieved.old, 1, "{at}");
+        assert_eq!(rig.core.sensor(mast).standing, Standing::Waiting, "{at}");
+    }
+}
+
 /// One that could not be believed was heard all the same: what was measured before it
 /// comes too late.
 #[test]
@@ -219,8 +233,9 @@ fn the_gust_of_before_a_silence_counts_no_more_after_it() {
             rig.put("10:01:00", &present(false));
             rig.put("10:02:00", &present(true));
         }
-        rig.put("10:20:00", &In::Read(mast, means(4.0)));
-        rig.put("10:20:01", &tick());
+        let back = if by_gateway { "10:05:00" } else { "10:20:00" };
+        rig.put(back, &In::Read(mast, means(4.0)));
+        rig.put(&format!("{back}.001"), &tick());
         let because = rig.core.explain(group).verdict.because;
         assert!(
             matches!(because, Because::WindHolding { .. }),

@@ -471,3 +471,18 @@ fn a_sensor_at_fault_engages_while_another_has_not_been_heard_yet() {
         "!sensor_fault/mast; awning +wind; awning: wind 0",
     )]);
 }
+
+/// Where gust and mean are the same it is the gust that is told.
+#[test]
+fn a_mean_as_high_as_the_gust_is_told_as_a_gust() {
+    let (house, group, mast) = awning();
+    let mut rig = Rig::calm(house);
+    rig.put(
+        "10:00:00",
+        &In::Read(mast, wind(Some(12.0), Some(12.0), None)),
+    );
+    rig.put("10:00:01", &tick());
+    let because = rig.core.explain(group).verdict.because;
+    let told = matches!(because, Because::WindAbove { part, .. } if part == WindPart::Gust);
+    assert!(told, "{because:?}");
+}
