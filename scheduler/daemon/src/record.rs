@@ -27,6 +27,9 @@ const MOST_KEPT: usize = 50_000;
 const MOST_QUEUED: usize = 10_000;
 /// While something is kept, it is tried again this often.
 const AGAIN: Duration = Duration::from_secs(2);
+/// When nothing was written for so long, the log has been moved into the file, if it was
+/// large, and there is time to begin it anew.
+const SOON: Duration = Duration::from_secs(1);
 /// The most that a command waits for its row. A drive takes a hundred times as long;
 /// a command of which no row tells is forgotten in a sudden end, lockout and all.
 const PATIENCE: Duration = Duration::from_millis(500);
@@ -240,9 +243,11 @@ struct Writer {
 
 impl Writer {
     fn run(mut self, inbox: &Receiver<Job>) {
+        let mut wait = AGAIN;
         loop {
-            match inbox.recv_timeout(AGAIN) {
+            match inbox.recv_timeout(wait) {
                 Ok(Job::Write(batch, done)) => {
+                    wait = SOON;
                     let durability = batch.durability();
                     self.keep(batch);
                     self.flush();
@@ -258,6 +263,7 @@ impl Writer {
                 }
                 Ok(Job::Prune { now, keep }) => self.prune(now, keep),
                 Err(RecvTimeoutError::Timeout) => {
+                    wait = AGAIN;
                     self.flush();
                     self.begin_log();
                 }
@@ -399,7 +405,7 @@ mod tests {
     use super::{Condition, Job, Recorder, find};
     use leeside_core::input::Input;
     use leeside_core::time::Now;
-    use leeside_journal::{Batch, Journal, Kind, Span};
+    use leeside_journal::{Batch, Durability, Journal, Kind, Span};
     use std::sync::mpsc::sync_channel;
     use std::sync::{Arc, Mutex};
     use tokio::sync::watch;
@@ -426,6 +432,34 @@ mod tests {
         let journal = Journal::open(&path).unwrap();
         assert_eq!(journal.inputs(Span::ALL).count(), 100);
         assert_eq!(journal.verify().unwrap().fault, None);
+    }
+
+    /// After a gust the log is moved into the file; what comes next need not wait for the
+    /// disk to begin it anew.
+    #[tokio::test]
+    async fn the_log_is_begun_anew_while_nobody_writes() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("j.sqlite");
+        let recorder = Recorder::start(&path, find(&path, Now::both(0)));
+        let mut gust = recorder.batch();
+        for ms in 0..300 {
+            gust.row(Now::both(ms), Kind::Alarm, "", "x".repeat(10_000));
+        }
+        gust.at_least(Durability::Power);
+        recorder.write(gust, true).await;
+        // How often it was begun stands in its header (SQLite, "WAL-mode file format").
+        let begun = || std::fs::read(dir.path().join("j.sqlite-wal")).unwrap()[12..24].to_vec();
+        let first = begun();
+        let anew = async {
+            while begun() == first {
+                tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+            }
+        };
+        let in_time = tokio::time::timeout(std::time::Duration::from_secs(60), anew).await;
+        assert!(in_time.is_ok(), "the next row would have to wait");
+        recorder.finish();
+        let journal = Journal::open(&path).unwrap();
+        assert_eq!(journal.verify().unwrap().rows, 300);
     }
 
     /// A disk that hangs is waited for once, and not for every row.
