@@ -195,7 +195,6 @@ fn the_count_outlasts_halts_restarts_and_reports() {
             false,
         ),
         (vec![stands(A, Pose::extension(60))], true),
-        // While it runs.
         (vec![draws(120.0)], false),
     ] {
         let (mut rig, a, mast) = made(2, |house| {
@@ -215,9 +214,10 @@ fn the_count_outlasts_halts_restarts_and_reports() {
             }
         }
         let mut said = Vec::new();
-        let runs =
-            matches!(meanwhile.as_slice(), [In::Put(Input::Report(r))] if r.power_w.is_some());
-        for (second, input) in (if runs { 12 } else { 30 }..).zip(&meanwhile) {
+        // Halts and power come while it runs, all else once it has arrived.
+        let power = |input: &In| matches!(input, In::Put(Input::Report(r)) if r.power_w.is_some());
+        let runs = meanwhile.len() == 2 || meanwhile.iter().any(power);
+        for (second, input) in (if runs { 10 } else { 30 }..).zip(&meanwhile) {
             said.extend(rig.put(&format!("10:02:{second}"), input));
             said.extend(rig.put(&format!("10:02:{second}.500"), &tick()));
         }
