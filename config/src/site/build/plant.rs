@@ -179,6 +179,8 @@ pub(crate) struct DeviceDraft {
     pub(crate) opening: Option<usize>,
     /// A wind limit of its own, its source, and where that stands.
     pub(crate) limit: Option<(f64, String, Span)>,
+    /// Which [[device]] table it is of, and where that stands.
+    pub(crate) table: usize,
     pub(crate) span: Span,
 }
 
@@ -220,7 +222,7 @@ pub(crate) fn devices(
             all.push(
                 common
                     .as_ref()
-                    .and_then(|common| common.device(name, index)),
+                    .and_then(|common| common.device(name, index, table)),
             );
         }
     }
@@ -238,7 +240,7 @@ struct Common {
 }
 
 impl Common {
-    fn device(&self, name: String, index: usize) -> Option<DeviceDraft> {
+    fn device(&self, name: String, index: usize, table: usize) -> Option<DeviceDraft> {
         let mut device = self.device.clone();
         device.name = name;
         device.drive.feeder = *self.feeders.get(index % self.feeders.len().max(1))?;
@@ -247,6 +249,7 @@ impl Common {
             facade: self.facade,
             opening: self.opening,
             limit: self.limit.clone(),
+            table,
             span: self.span.clone(),
         })
     }

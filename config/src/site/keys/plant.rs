@@ -316,6 +316,11 @@ pub(crate) const DEVICE: Section = Section {
             "Whether it covers an escape, rescue or smoke opening.",
         ),
         may(
+            "escape_allowed_by",
+            Form::Text,
+            "What allows it to extend in front of such an opening, such as a section of the fire concept; without it, check warns of each way in which it would.",
+        ),
+        may(
             "power",
             Form::Table(POWER),
             "What the plant measures of the drive's power, where it does.",

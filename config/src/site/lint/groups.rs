@@ -19,7 +19,6 @@ pub(crate) fn lint(reader: &mut Reader<'_>, tree: &Tree, draft: &Draft) {
             .collect();
         harm(reader, node, group, &products);
         wind(reader, tree, node, group, draft);
-        escape(reader, node, group, draft);
         sun(reader, node, group, draft);
     }
     holds(reader, tree);
@@ -111,23 +110,6 @@ fn wind(reader: &mut Reader<'_>, tree: &Tree, node: &Node, group: &Group, draft:
             &node.at("wind"),
             format!("no wind sensor on this facade: none of those that guard the group `{}` sees the wind of `{facade}`", group.name),
             format!("add a sensor there; or, if one of them does see it, name `{facade}` in its `facades`"),
-        );
-    }
-}
-
-fn escape(reader: &mut Reader<'_>, node: &Node, group: &Group, draft: &Draft) {
-    let devices = group
-        .devices
-        .iter()
-        .filter_map(|id| draft.devices.get(id.index())?.as_ref());
-    let Some(escape) = devices.map(|d| &d.device).find(|d| d.escape) else {
-        return;
-    };
-    if group.fire.is_none() {
-        reader.error(
-            &node.span,
-            format!("`{}` covers an escape opening, but its group `{}` has no fire rule: nobody would retract it", escape.name, group.name),
-            "add `fire = \"...\"`",
         );
     }
 }

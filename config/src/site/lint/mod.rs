@@ -3,6 +3,7 @@
 //! Errors here are what would break a device or make the site file contradict
 //! itself across sections; warnings are what somebody should look at.
 
+mod escape;
 mod groups;
 mod kinds;
 mod phases;
@@ -26,6 +27,7 @@ pub(crate) fn lint(
     plant::lint(reader, tree, draft);
     sensing::lint(reader, tree, draft);
     groups::lint(reader, tree, draft);
+    escape::lint(reader, tree, draft);
     used::lint(reader, tree, draft);
     // What needs the whole: only where nothing is missing.
     if let Some(model) = draft.model(reader) {
