@@ -114,6 +114,10 @@ fn a_refuge_alone_is_told_and_that_another_product_mends_it() {
 
 #[test]
 fn a_sun_rule_counts_where_some_phase_or_special_day_allows_sun() {
+    let named = |text: &str| {
+        let end = "extends it: by the sun rule `shutters down`";
+        said(text).iter().any(|(message, _)| message.ends_with(end))
+    };
     let rest = ("rest = \"extended\"", "rest = \"retracted\"");
     let quiet = [QUIET_DAYS, QUIET_PRODUCT, &[rest]].concat();
     let text = changed(&extending(), &quiet);
@@ -129,11 +133,7 @@ fn a_sun_rule_counts_where_some_phase_or_special_day_allows_sun() {
     let special = "groups = [\"terrace\"]\npose = \"retracted\"\nsun = ";
     let (never, bright) = (format!("{special}false"), format!("{special}true"));
     let bright = changed(&dark, &[(&never, &bright)]);
-    assert!(
-        said(&bright)
-            .iter()
-            .any(|(m, _)| m.ends_with("by the sun rule `shutters down`"))
-    );
+    assert!(named(&bright));
     let open = changed(
         &text,
         &[(
@@ -142,6 +142,12 @@ fn a_sun_rule_counts_where_some_phase_or_special_day_allows_sun() {
         )],
     );
     assert_eq!(said(&open), [], "a sun rule that extends nothing");
+    let heat = "off_wm2 = 120\nheat = { setpoint_c = 22, from_wm2 = 150, keep_out = \"extended\", let_in = \"retracted\" }\n\n[[group]]\nname = \"south";
+    let heat = changed(
+        &open,
+        &[("off_wm2 = 120\n\n[[group]]\nname = \"south", heat)],
+    );
+    assert!(named(&heat), "heat kept out");
 }
 
 #[test]
