@@ -232,3 +232,56 @@ fn the_broker_with_tls_lets_in_whom_it_should() {
     );
     assert!(!bare.status.success(), "{bare:?}");
 }
+
+/// Whether a filter (MQTT 5, 4.7) takes a topic in which a name stands in braces.
+fn takes(filter: &str, topic: &str) -> bool {
+    let (mut filter, mut topic) = (filter.split('/'), topic.split('/'));
+    loop {
+        match (filter.next(), topic.next()) {
+            (Some("#"), _) | (None, None) => return true,
+            (Some("+"), Some(_)) => {}
+            (Some(part), Some(level)) if part == level => {}
+            _ => return false,
+        }
+    }
+}
+
+/// Under the broker configuration that we hand out the service may say and hear all
+/// that it is described with, and each of its lines is for something described.
+#[test]
+fn the_access_file_lets_the_service_do_what_is_described() {
+    let described: serde_json::Value = serde_json::from_str(&read("deploy/asyncapi.json")).unwrap();
+    let access = read("deploy/mosquitto/access");
+    let own = access
+        .split("\nuser ")
+        .find(|user| user.starts_with("leeside\n"));
+    let lines: BTreeSet<(&str, &str)> = own
+        .unwrap()
+        .lines()
+        .filter_map(|line| line.strip_prefix("topic ")?.split_once(' '))
+        .collect();
+    let mut used = BTreeSet::new();
+    for (name, operation) in described["operations"].as_object().unwrap() {
+        let verb = if operation["action"] == "send" {
+            "write"
+        } else {
+            "read"
+        };
+        let channel = operation["channel"]["$ref"].as_str().unwrap();
+        let channel = described.pointer(channel.trim_start_matches('#')).unwrap();
+        let topic = channel["address"]
+            .as_str()
+            .unwrap()
+            .replace("{root}", "leeside");
+        let mut allowed = lines
+            .iter()
+            .filter(|(may, filter)| *may == verb && takes(filter, &topic));
+        let line = allowed.next();
+        assert!(
+            line.is_some(),
+            "{name}: the access file lets the service {verb} no {topic}"
+        );
+        used.extend(line);
+    }
+    assert_eq!(used, lines, "lines for nothing that is described");
+}
