@@ -37,7 +37,7 @@ fn recorded() -> (TempDir, PathBuf) {
     let path = folder.path().join("house.sqlite");
     let mut journal = open(&path);
     let mut batch = Batch::new();
-    batch.row(at(0), Kind::Run, "House", "{\"version\":\"x\"}".to_owned());
+    batch.row(at(0), Kind::Run, "House", "{\"version\":\"x\"}");
     let reading = Input::Reading(Reading {
         sensor: SensorId(0),
         at: at(10).wall,
@@ -54,7 +54,7 @@ fn recorded() -> (TempDir, PathBuf) {
     });
     batch.input(at(20), "", &request).unwrap();
     let command = "{\"sequence\":1,\"reason\":\"by hand (R. Tenant)\"}";
-    batch.row(at(20), Kind::Command, "south", command.to_owned());
+    batch.row(at(20), Kind::Command, "south", command);
     let state = Snapshot {
         fingerprint: "f".to_owned(),
         body: "{\"groups\":{\"south\":{\"hand\":{\"by\":\"R. Tenant\"}}}}".to_owned(),
