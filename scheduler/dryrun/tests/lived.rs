@@ -221,7 +221,7 @@ impl House {
             moved: vec![],
         };
         let mut begun = Batch::new();
-        begun.row(now, Kind::Run, "", "{\"resumed\":false}".to_owned());
+        begun.row(now, Kind::Run, "", "{\"resumed\":false}");
         house.journal.write(&begun).unwrap();
         for (index, contact) in (0..).zip(&model.contacts) {
             let active = contact.kind == ContactKind::Occupancy;
