@@ -7,7 +7,6 @@
 #![no_main]
 #![expect(clippy::unwrap_used, reason = "a harness")]
 
-#[expect(dead_code, reason = "the same targets as in the ordinary tests")]
 #[path = "../targets.rs"]
 mod targets;
 
